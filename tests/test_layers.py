@@ -68,4 +68,5 @@ def test_simulate_shares_no_numerical_code(path: Path) -> None:
 @pytest.mark.parametrize("path", [p for p in MODULES if stage_of(p) in {"web", "cli"}], ids=lambda p: p.name)
 def test_front_ends_hold_no_numerics(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert "import numpy" not in text and "import scipy" not in text
+    assert "import numpy" not in text
+    assert "import scipy" not in text

@@ -67,7 +67,9 @@ class CalibrationError(NightfoldError, ValueError):
 class RegistrationError(NightfoldError, ValueError):
     """A sub cannot be placed on the grid; `tried` says what was attempted."""
 
-    def __init__(self, what: str, *, seen: str = "", allowed: str = "", next_step: str = "", tried: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, what: str, *, seen: str = "", allowed: str = "", next_step: str = "", tried: tuple[str, ...] = ()
+    ) -> None:
         self.tried = tried
         super().__init__(what, seen=seen, allowed=allowed, next_step=next_step)
 

@@ -17,7 +17,13 @@ _UNIX_EPOCH_JD = 2440587.5
 
 
 def altitude_azimuth_deg(
-    ra_deg: float, dec_deg: float, *, latitude_deg: float, longitude_deg: float, elevation_m: float, times: list[datetime]
+    ra_deg: float,
+    dec_deg: float,
+    *,
+    latitude_deg: float,
+    longitude_deg: float,
+    elevation_m: float,
+    times: list[datetime],
 ) -> tuple[FloatArray, FloatArray]:
     """Airless altitude and azimuth (north through east), degrees, of an ICRS place seen from a site at aware `times`.
 

@@ -1,0 +1,94 @@
+"""Verdicts from facts: causes, physical floors, few subs, and the figure of merit against its closed form."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from nightfold.judge.core import SubFacts, Verdict, figure_of_merit, judge_subs
+
+GOOD = SubFacts(
+    frame_id=0, exposure_s=180.0, star_count=400, sky_e_per_s=0.05, noise_e=4.0, fwhm_px=3.0, half_flux_radius_px=1.9,
+    ellipticity=0.08, ellipticity_angle_deg=math.nan, saturated_fraction=1e-5, transparency=1.0, scale=1.0, placed=True,
+)  # fmt: skip
+
+
+def night(n: int = 20, seed: int = 3) -> list[SubFacts]:
+    rng = np.random.default_rng(seed)
+    return [
+        replace(
+            GOOD,
+            frame_id=i,
+            fwhm_px=3.0 + 0.2 * rng.standard_normal(),
+            ellipticity=abs(0.08 + 0.02 * rng.standard_normal()),
+            transparency=1.0 + 0.03 * rng.standard_normal(),
+            scale=0.97 + 0.03 * rng.standard_normal(),
+        )
+        for i in range(n)
+    ]
+
+
+def cause_of(verdict: Verdict) -> str:
+    assert not verdict.keep, verdict
+    return verdict.causes[0][0]
+
+
+def test_a_good_night_is_kept_whole() -> None:
+    assert all(v.keep and not v.causes for v in judge_subs(night()))
+
+
+@pytest.mark.parametrize(
+    ("change", "cause"),
+    [
+        ({"transparency": 0.25, "scale": 0.25}, "cloud"),
+        ({"star_count": 2, "placed": False}, "cloud"),
+        ({"ellipticity": 0.5, "ellipticity_angle_deg": 30.0}, "trailing"),
+        ({"fwhm_px": 6.5, "half_flux_radius_px": 4.0}, "focus"),
+        ({"sky_e_per_s": 0.5, "noise_e": 12.0}, "sky-glow"),
+        ({"placed": False, "place_reason": "no consensus"}, "pointing"),
+        ({"overlap": 0.2}, "pointing"),
+        ({"saturated_fraction": 0.3}, "overexposed"),
+        ({"unreadable": "truncated"}, "unreadable"),
+    ],
+)
+def test_each_fault_is_dropped_with_its_cause(change: dict[str, float], cause: str) -> None:
+    subs = [*night(), replace(GOOD, frame_id=99, **change)]
+    verdicts = judge_subs(subs)
+    assert cause_of(verdicts[-1]) == cause
+    assert all(v.keep for v in verdicts[:-1])
+
+
+def test_thin_cloud_is_kept_because_its_weight_mends_it() -> None:
+    verdict = judge_subs([*night(), replace(GOOD, frame_id=99, transparency=0.63, scale=0.63)])[-1]
+    assert verdict.keep
+    assert verdict.worth == pytest.approx(0.63**2, rel=0.15)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4])
+def test_few_subs_are_judged_by_the_floors_alone(n: int) -> None:
+    assert all(v.keep for v in judge_subs(night(n)))
+
+
+def test_a_cloudy_majority_does_not_condemn_the_clear_subs() -> None:
+    subs = night(8) + [replace(s, frame_id=100 + i, transparency=0.2, scale=0.2) for i, s in enumerate(night(14, 5))]
+    verdicts = judge_subs(subs)
+    assert all(v.keep for v in verdicts[:8])
+    assert not any(v.keep for v in verdicts[8:])
+
+
+def test_no_subs_and_no_usable_subs() -> None:
+    assert judge_subs([]) == []
+    assert [v.keep for v in judge_subs([replace(GOOD, placed=False)] * 3)] == [False] * 3
+
+
+def test_figure_of_merit_is_the_squared_snr_of_a_matched_filter() -> None:
+    # Zackay & Ofek 2017 I (CHECKS R5): a Gaussian source of flux F has S/N F / (sigma sqrt(4 pi) s) per sub, so doubling
+    # the width quarters q, and q adds over subs.
+    q = figure_of_merit(
+        scale=[1.0, 1.0, 0.5], exposure_s=[1.0] * 3, noise_e=[1.0, 1.0, 1.0], fwhm_px=[2.0, 4.0, 2.0], detail_px=0.0
+    )
+    assert q[0] / q[1] == pytest.approx((0.14105 / 0.07052) ** 2, rel=1e-3)
+    assert q[2] / q[0] == pytest.approx(0.25)
