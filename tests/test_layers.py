@@ -10,7 +10,7 @@ import pytest
 SOURCE = Path(__file__).parents[1] / "src" / "nightfold"
 
 ORDER = (
-    "errors units flags robust settings kernels rig sky frames ledger engine simulate intake calibrate measure align "
+    "errors units flags robust settings kernels rig sky frames engine ledger simulate intake calibrate measure align "
     "optics judge fold depth plan watch picture charts record campaign web cli"
 ).split()
 
