@@ -27,7 +27,3 @@ SIGMA_PER_MAD = 1.482602218505602
 KELVIN_AT_ZERO_C = 273.15
 """Zero of the Celsius scale, SI."""
 
-
-def pixel_scale_arcsec(pixel_um: float, focal_length_mm: float) -> float:
-    """Image scale in arcsec per pixel of a pixel of `pixel_um` behind `focal_length_mm` (small angle)."""
-    return ARCSEC_PER_RADIAN * pixel_um * 1e-3 / focal_length_mm

@@ -1,0 +1,49 @@
+"""Commands about pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+
+from nightfold.campaign import Campaign
+from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded
+from nightfold.engine.core import CancelToken
+
+
+def register(app: App) -> None:
+    """Add these commands to the command line."""
+    app.command(picture)
+
+
+def picture(
+    recipe: Path | None = None,
+    /,
+    *,
+    target: Annotated[str | None, Parameter(help="The target, where the campaign has several.")] = None,
+    rig: Annotated[str | None, Parameter(help="The rig, where the target has masters of several.")] = None,
+    palette: Annotated[str | None, Parameter(help="Name of a palette, for instance SHO or HOO.")] = None,
+    out: Annotated[
+        Path | None, Parameter(help="The file to write: .tiff, .png or .jpg; all three when not given.")
+    ] = None,
+    exact: Annotated[bool, Parameter(negative="", help="Refuse masters other than those the recipe names.")] = False,
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
+
+    Example: nightfold picture --palette SHO
+
+    Parameters
+    ----------
+    recipe: Path
+        A recipe file; an automatic one is made when not given.
+    """
+
+    def work(token: CancelToken, progress: TerminalProgress) -> int:
+        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            report = campaign.picture(recipe, target=target, rig=rig, palette=palette, out=out, exact=exact)
+        lines = [f"Picture: {f}" for f in report.files] + [f"Recipe: {report.recipe}", *report.notes]
+        return finish(common, report, lambda: "\n".join(lines))
+
+    return guarded(common, work)
