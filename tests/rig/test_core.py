@@ -28,7 +28,7 @@ def test_sub_length_for_a_noise_penalty(penalty: float, multiple: float) -> None
 def test_sub_length_in_seconds(read_noise: float, seconds: tuple[float, ...]) -> None:
     # CHECKS D7, at 5 percent.
     found = [core.exposure_for_penalty_s(0.05, sky_e_per_s=sky, read_noise_e=read_noise) for sky in (0.02, 0.1, 0.5)]
-    assert found == pytest.approx(seconds, rel=1e-3)
+    assert found == pytest.approx(seconds, rel=3e-3)  # printed to the whole second
 
 
 @pytest.mark.parametrize(("subs", "seconds", "snr"), [(60, 60, 4.023), (12, 300, 4.786), (120, 300, 15.136)])
