@@ -23,6 +23,7 @@ class FrameHeader:
     hdu: int = 0
     bitpix: int = 16
     start: datetime | None = None  # aware, UTC
+    utc_offset_h: float | None = None  # local clock minus UTC, where the header tells both
     exposure_s: float | None = None
     filter: str | None = None
     object: str | None = None
