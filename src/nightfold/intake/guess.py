@@ -1,0 +1,239 @@
+"""A campaign from what headers tell: site, rigs, filters and targets, with every guess as one plain sentence."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Any, TypeVar
+
+from nightfold.frames.records import FrameHeader
+
+T = TypeVar("T")
+
+LINES: dict[str, tuple[float, float]] = {
+    "Ha": (656.28, 5.0),
+    "OIII": (500.68, 5.0),
+    "SII": (672.4, 5.0),
+    "NII": (658.35, 5.0),
+    "Hb": (486.13, 5.0),
+    "L": (550.0, 300.0),
+    "R": (640.0, 100.0),
+    "G": (535.0, 100.0),
+    "B": (450.0, 100.0),
+}
+"""Centre and assumed width in nm of filters by name: lines in air (NIST ASD; Osterbrock & Ferland 2006), the mean of the
+[S II] pair, usual centres of broad filters (common practice, no source). Widths are guesses and are told as such."""
+
+ASSUMED_READ_NOISE_E = 3.0
+ASSUMED_E_PER_ADU = 1.0
+SAME_FIELD_DEG = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """The tables of a campaign.toml and what was assumed on the way."""
+
+    tables: dict[str, Any]
+    sentences: tuple[str, ...]
+
+
+def guess_campaign(headers: Sequence[FrameHeader], *, name: str | None = None) -> Guess:
+    """Site, rigs and targets that explain these headers.
+
+    Parameters
+    ----------
+    headers : sequence of FrameHeader
+        Of all frames, calibration frames included.
+    name : str, optional
+        The campaign's name; the commonest object's when not given.
+    """
+    told: list[str] = []
+    subs = [h for h in headers if h.kind == "sub"]
+    rigs = _rigs(headers, told)
+    targets = _targets(subs, [r["name"] for r in rigs], told)
+    tables: dict[str, Any] = {"name": name or (targets[0]["name"] if targets else "campaign")}
+    site = _site(headers, told)
+    if site:
+        tables["site"] = site
+    tables["rig"] = rigs
+    tables["target"] = targets
+    return Guess(tables, tuple(told))
+
+
+def _commonest(values: Iterable[T | None]) -> T | None:
+    counts = Counter(v for v in values if v is not None)
+    return counts.most_common(1)[0][0] if counts else None
+
+
+def _median(values: Iterable[float | None]) -> float | None:
+    finite = [v for v in values if v is not None and math.isfinite(v)]
+    return float(median(finite)) if finite else None
+
+
+def _site(headers: Sequence[FrameHeader], told: list[str]) -> dict[str, Any] | None:
+    latitude = _median(h.site_latitude_deg for h in headers)
+    longitude = _median(h.site_longitude_deg for h in headers)
+    if latitude is None or longitude is None:
+        told.append(
+            "No file names the site: nights are told apart by gaps between subs, and air mass only where headers give it."
+        )
+        return None
+    told.append(
+        f"Site from the headers: latitude {latitude:.2f}°, longitude {longitude:.2f}° (east positive); time zone taken as UTC."
+    )
+    return {
+        "latitude_deg": round(latitude, 4),
+        "longitude_deg": round(longitude, 4),
+        "elevation_m": 0,
+        "time_zone": "UTC",
+    }
+
+
+def rig_key(header: FrameHeader) -> tuple[str, int, int, int]:
+    """What tells two rigs apart: the camera's name, its unbinned size (to a few pixels), the focal length."""
+    x, y = header.binning
+    focal = round(header.focal_length_mm or 0)
+    return (header.camera or header.telescope or "", header.width_px * x // 8, header.height_px * y // 8, focal)
+
+
+def _rigs(headers: Sequence[FrameHeader], told: list[str]) -> list[dict[str, Any]]:
+    groups: dict[tuple[str, int, int, int], list[FrameHeader]] = defaultdict(list)
+    for header in headers:
+        groups[rig_key(header)].append(header)
+    # Calibration frames often lack the telescope: they belong to the rig of the same camera and size.
+    with_subs = {k: g for k, g in groups.items() if any(h.kind == "sub" for h in g)}
+    rigs: list[dict[str, Any]] = []
+    for key, group in sorted(with_subs.items(), key=lambda item: -len(item[1])):
+        rigs.append(_rig(key, group, len(with_subs) > 1, [r["name"] for r in rigs], told))
+    return rigs
+
+
+def _rig(
+    key: tuple[str, int, int, int], group: Sequence[FrameHeader], several: bool, taken: list[str], told: list[str]
+) -> dict[str, Any]:
+    first = group[0]
+    focal = _median(h.focal_length_mm for h in group)
+    aperture = _median(h.aperture_mm for h in group)
+    name = _unique(_commonest(h.telescope for h in group) or key[0] or "rig", taken)
+    rig: dict[str, Any] = {"name": name, "telescope": {}, "camera": {}}
+    if focal:
+        rig["telescope"]["focal_length_mm"] = focal
+    if aperture:
+        rig["telescope"]["aperture_mm"] = aperture
+    binning = first.binning[0]
+    unbinned = min(group, key=lambda h: h.binning[0])
+    camera = rig["camera"]
+    camera["width_px"] = unbinned.width_px * unbinned.binning[0]
+    camera["height_px"] = unbinned.height_px * unbinned.binning[1]
+    pixel = _median(h.pixel_um / h.binning[0] for h in group if h.pixel_um)
+    if pixel:
+        camera["pixel_um"] = round(pixel, 4)
+    camera["cfa"] = first.cfa
+    camera["gains"] = _gains(group, name, told)
+    match: dict[str, Any] = {"width_px": first.width_px, "height_px": first.height_px}
+    if several and (camera_name := _commonest(h.camera for h in group)):
+        match["camera"] = camera_name
+    if several and focal:
+        match["focal_length_mm"] = focal
+    if binning == 1:
+        rig["match"] = match
+    elif camera_name := _commonest(h.camera for h in group):
+        rig["match"] = {"camera": camera_name}
+    rig["filter"] = _filters(group, told)
+    return rig
+
+
+def _gains(group: Sequence[FrameHeader], rig: str, told: list[str]) -> list[dict[str, Any]]:
+    by_setting: dict[float | None, list[FrameHeader]] = defaultdict(list)
+    for header in group:
+        by_setting[header.gain].append(header)
+    gains = []
+    for setting, frames in sorted(by_setting.items(), key=lambda item: (item[0] is None, item[0] or 0.0)):
+        e_per_adu = _median(h.e_per_adu for h in frames)
+        where = f"{rig}" + (f" at gain {setting:g}" if setting is not None else "")
+        if e_per_adu is None:
+            told.append(
+                f"{where}: no file tells electrons per count; {ASSUMED_E_PER_ADU:g} is assumed, so electrons are relative units."
+            )
+        told.append(
+            f"{where}: read noise {ASSUMED_READ_NOISE_E:g} e is assumed until it is measured or written in campaign.toml."
+        )
+        gain: dict[str, Any] = {
+            "e_per_adu": round(e_per_adu or ASSUMED_E_PER_ADU, 6),
+            "read_noise_e": ASSUMED_READ_NOISE_E,
+        }
+        if setting is not None:
+            gain["setting"] = setting
+        saturation = _median(h.saturation_adu for h in frames)
+        if saturation:
+            gain["full_well_e"] = round(saturation * gain["e_per_adu"], 1)
+        gains.append(gain)
+    return gains
+
+
+def _filters(group: Sequence[FrameHeader], told: list[str]) -> list[dict[str, Any]]:
+    names = sorted({h.filter for h in group if h.filter}, key=lambda n: (LINES.get(n, (0.0, 0.0))[0], n))
+    result = []
+    for name in names:
+        entry: dict[str, Any] = {"name": name}
+        if name in LINES:
+            entry["centre_nm"], entry["width_nm"] = LINES[name]
+            told.append(
+                f"Filter {name}: centre {LINES[name][0]:g} nm by its name, width {LINES[name][1]:g} nm assumed."
+            )
+        result.append(entry)
+    if any(h.kind == "sub" and not h.filter for h in group):
+        told.append("Some subs name no filter; they are taken as one filter called “unfiltered”.")
+    return result
+
+
+def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> list[dict[str, Any]]:
+    targets: list[dict[str, Any]] = []
+    by_object: dict[str | None, list[FrameHeader]] = defaultdict(list)
+    for header in subs:
+        by_object[header.object].append(header)
+    for name, group in sorted(by_object.items(), key=lambda item: (item[0] is None, -len(item[1]))):
+        ra, dec = _place(group)
+        near = next((t for t in targets if name is None and (ra is None or _near(t, ra, dec))), None)
+        if near is not None:
+            told.append(f"{len(group)} subs name no object; they are taken as {near['name']}.")
+            continue
+        target: dict[str, Any] = {"name": name or "target", "rigs": rigs}
+        if ra is not None and dec is not None:
+            target["ra_deg"], target["dec_deg"] = round(ra, 4), round(dec, 4)
+        else:
+            told.append(f"{target['name']}: no file gives its place in the sky.")
+        if name is None:
+            told.append(f"{len(group)} subs name no object; they are called “target”.")
+        targets.append(target)
+    return targets
+
+
+def _place(group: Sequence[FrameHeader]) -> tuple[float | None, float | None]:
+    """Mean direction of the pointings, safe across RA 0h."""
+    places = [(h.ra_deg, h.dec_deg) for h in group if h.ra_deg is not None and h.dec_deg is not None]
+    if not places:
+        return None, None
+    x = sum(math.cos(math.radians(d)) * math.cos(math.radians(r)) for r, d in places)
+    y = sum(math.cos(math.radians(d)) * math.sin(math.radians(r)) for r, d in places)
+    z = sum(math.sin(math.radians(d)) for _, d in places)
+    return math.degrees(math.atan2(y, x)) % 360.0, math.degrees(math.atan2(z, math.hypot(x, y)))
+
+
+def _near(target: dict[str, Any], ra: float, dec: float | None) -> bool:
+    if dec is None or "ra_deg" not in target:
+        return False
+    across = math.cos(math.radians(dec)) * ((ra - target["ra_deg"] + 180.0) % 360.0 - 180.0)
+    return math.hypot(across, dec - target["dec_deg"]) < SAME_FIELD_DEG
+
+
+def _unique(name: str, taken: list[str]) -> str:
+    if name not in taken:
+        return name
+    number = 2
+    while f"{name} {number}" in taken:
+        number += 1
+    return f"{name} {number}"

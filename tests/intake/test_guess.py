@@ -1,0 +1,47 @@
+"""Campaigns guessed from headers: rigs told apart, objects named, everything assumed is said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from nightfold.frames.records import FrameHeader
+from nightfold.intake.guess import guess_campaign
+
+SUB = FrameHeader(
+    kind="sub", width_px=900, height_px=620, exposure_s=120.0, filter="Ha", object="Crater ridge", camera="Cam 4", telescope="Scout",
+    gain=100.0, e_per_adu=0.25, pixel_um=4.63, focal_length_mm=530.0, aperture_mm=106.0, ra_deg=359.9, dec_deg=-48.8,
+    site_latitude_deg=-31.2, site_longitude_deg=149.1,
+)  # fmt: skip
+WIDE = replace(SUB, telescope="Wide", camera="Cam 2", focal_length_mm=275.0, aperture_mm=61.0, width_px=800, height_px=600)
+
+
+def test_two_rigs_one_target() -> None:
+    guess = guess_campaign([SUB, replace(SUB, filter="OIII", ra_deg=0.1), WIDE, replace(SUB, kind="dark", object=None, filter=None)])
+    assert [r["name"] for r in guess.tables["rig"]] == ["Scout", "Wide"]
+    assert [f["name"] for f in guess.tables["rig"][0]["filter"]] == ["OIII", "Ha"]
+    assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge"]
+    # The mean of places on both sides of RA 0h lies between them, not at 180.
+    assert guess.tables["target"][0]["ra_deg"] == pytest.approx(359.9667, abs=0.01)
+    assert guess.tables["site"]["latitude_deg"] == -31.2
+
+
+def test_every_assumption_is_told() -> None:
+    bare = FrameHeader(kind="sub", width_px=650, height_px=500)
+    guess = guess_campaign([bare])
+    text = " ".join(guess.sentences)
+    for word in ("site", "electrons per count", "read noise", "no filter", "no object", "place in the sky"):
+        assert word in text
+    assert guess.tables["name"] == "target"
+
+
+def test_unnamed_subs_near_a_named_target_join_it() -> None:
+    guess = guess_campaign([SUB, SUB, replace(SUB, object=None)])
+    assert len(guess.tables["target"]) == 1
+    assert any("taken as Crater ridge" in s for s in guess.sentences)
+
+
+def test_two_objects_are_two_targets() -> None:
+    guess = guess_campaign([SUB, SUB, replace(SUB, object="Other", ra_deg=100.0)])
+    assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge", "Other"]
