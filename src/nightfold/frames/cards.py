@@ -363,7 +363,9 @@ def locate(path: Path, file: BinaryIO) -> tuple[Layout, Cards]:
         _check_length(path, file, source, layout)
         return layout, cards
     raise FrameError(
-        f"{name}: no two-dimensional image in the file", seen=seen, allowed="one monochrome or colour-filter-array image"
+        f"{name}: no two-dimensional image in the file",
+        seen=seen,
+        allowed="one monochrome or colour-filter-array image",
     )
 
 

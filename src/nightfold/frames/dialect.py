@@ -202,6 +202,9 @@ def _exposure(r: _Reading) -> float | None:
     if re.search(r"\bms\b|millisec", comment):
         r.notes.append(f"{key} is in milliseconds, converted")
         return value * 1e-3
+    if re.search(r"\bmin(?:utes?)?\b", comment):
+        r.notes.append(f"{key} is in minutes, converted")
+        return value * 60.0
     other = r.number("EXPOSURE") if key == "EXPTIME" else None
     if other is not None and abs(other - value) > 0.01 * max(value, other) + 1e-3:
         r.notes.append(f"EXPTIME {value:g} and EXPOSURE {other:g} differ; EXPTIME taken")
@@ -275,7 +278,9 @@ def _sensor_temperature(r: _Reading) -> tuple[float | None, float | None]:
         r.notes.append("sensor temperature is not given; its set point is taken")
         return set_point, set_point
     if sensor is not None and set_point is not None and abs(sensor - set_point) > 2.0:
-        r.notes.append(f"the sensor stood at {sensor:.1f} °C, its set point at {set_point:.1f} °C; the sensor's is taken")
+        r.notes.append(
+            f"the sensor stood at {sensor:.1f} °C, its set point at {set_point:.1f} °C; the sensor's is taken"
+        )
     return sensor, set_point
 
 
@@ -314,8 +319,10 @@ def _angle(r: _Reading, key: str, *, hours_if_sexagesimal: bool) -> float | None
     value = r.cards.get(key)
     number = spellings.as_number(value)
     if number is not None:
-        if hours_if_sexagesimal and re.search(r"\bhours?\b|\bhrs?\b|\[h\]", r.comment(key), re.IGNORECASE) and (
-            not re.search(r"deg", r.comment(key), re.IGNORECASE)
+        if (
+            hours_if_sexagesimal
+            and re.search(r"\bhours?\b|\bhrs?\b|\[h\]", r.comment(key), re.IGNORECASE)
+            and (not re.search(r"deg", r.comment(key), re.IGNORECASE))
         ):
             return number * 15.0
         return number
@@ -371,6 +378,7 @@ def _degrees(r: _Reading, *keys: str) -> tuple[str, float] | None:
 
 def _east_positive(r: _Reading, key: str, value: float, start: datetime | None, offset_h: float | None) -> float:
     """A longitude counted positive to the east. Sidereal time tells the sign best, the local clock next."""
+    said = value
     value = (value + 180.0) % 360.0 - 180.0
     comment = r.comment(key).lower()
     if key == "OBSGEO-L" or re.search(r"east(?:[ -]?positive| is positive)|positive east|\+ ?east|\(\+?e\)", comment):
@@ -382,8 +390,8 @@ def _east_positive(r: _Reading, key: str, value: float, start: datetime | None, 
     if sign == -1:
         r.notes.append(f"{key} {value:g} counts west as positive by the header's own times, turned round")
         return -value
-    if sign is None and value > 0.0:
-        r.notes.append(f"{key} {value:g} is taken as east; nothing in the header confirms it")
+    if sign is None and said > 0.0:
+        r.notes.append(f"{key} {said:g} is taken as east; nothing in the header confirms it")
     return value
 
 

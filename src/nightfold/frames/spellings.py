@@ -129,9 +129,7 @@ def filter_of(text: str, names: Mapping[str, str]) -> str | None:
 _CFA_CELLS = {"RGGB", "BGGR", "GRBG", "GBRG"}
 
 
-def stored_cfa(
-    pattern: str, *, x_offset: int, y_offset: int, bottom_up: bool, height_px: int
-) -> str:
+def stored_cfa(pattern: str, *, x_offset: int, y_offset: int, bottom_up: bool, height_px: int) -> str:
     """Colours of the first stored 2x2 cell, row by row; "" if `pattern` is not a 2x2 cell of R, G, G, B.
 
     The pattern of a header is that of the picture's top left corner. With `bottom_up` the first stored row is the

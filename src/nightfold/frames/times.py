@@ -14,7 +14,9 @@ _ISO = re.compile(
 )
 _OLD = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{2}|\d{4})$")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{1,2})(?::(\d{1,2}(?:[.,]\d*)?))?\s*(?:Z|UTC?)?$", re.IGNORECASE)
-_MONTH_FIRST = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})\s+(\d{1,2}):(\d{2}):(\d{2}(?:\.\d*)?)\s*([AP]M)?", re.IGNORECASE)
+_MONTH_FIRST = re.compile(
+    r"(\d{1,2})/(\d{1,2})/(\d{4})\s+(\d{1,2}):(\d{2}):(\d{2}(?:\.\d*)?)\s*([AP]M)?", re.IGNORECASE
+)
 _LOCAL = re.compile(r"\blocal\b|\bLT\b", re.IGNORECASE)
 _UNIX_EPOCH_JD = 2440587.5
 _MJD_ZERO_JD = 2400000.5
@@ -71,9 +73,7 @@ def parse_clock(text: str) -> timedelta | None:
     match = _CLOCK.match(text.strip())
     if match is None:
         return None
-    return timedelta(
-        hours=int(match[1]), minutes=int(match[2]), seconds=float((match[3] or "0").replace(",", "."))
-    )
+    return timedelta(hours=int(match[1]), minutes=int(match[2]), seconds=float((match[3] or "0").replace(",", ".")))
 
 
 def from_julian(days: float) -> datetime | None:
