@@ -21,7 +21,9 @@ class Record:
 
 
 def test_records_become_json() -> None:
-    record = Record(datetime(2026, 3, 1, 20, tzinfo=timezone(timedelta(hours=10))), float("nan"), np.array([1.5, np.inf]))
+    record = Record(
+        datetime(2026, 3, 1, 20, tzinfo=timezone(timedelta(hours=10))), float("nan"), np.array([1.5, np.inf])
+    )
     document = to_document({"r": record, "p": Path("a/b"), "n": np.int16(3), "b": True})
     assert json.loads(json.dumps(document, allow_nan=False)) == {
         "r": {"at": "2026-03-01T10:00:00Z", "value": None, "values": [1.5, None]},

@@ -1,0 +1,179 @@
+"""How work runs here: progress, a token to stop, threads in order, and files that are written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO, Protocol, TypeVar
+
+from nightfold.errors import CancelledError, SettingsError
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+LEFTOVER_SUFFIX = ".unfinished"
+"""Ending of temporary files; a next run removes those it finds."""
+
+DEFAULT_MEMORY_BYTES = 1_000_000_000
+"""Ceiling of the buffers of one run unless an option lowers or raises it."""
+
+
+class Progress(Protocol):
+    """Where a stage tells how far it is."""
+
+    def start(self, total: int, what: str, unit: str = "") -> None:
+        """Begin a piece of work of `total` steps."""
+
+    def advance(self, n: int = 1) -> None:
+        """`n` more steps are done."""
+
+    def finish(self) -> None:
+        """The piece of work is over."""
+
+    def say(self, text: str) -> None:
+        """A message beside the steps."""
+
+
+class NullProgress:
+    """Tells nobody."""
+
+    def start(self, total: int, what: str, unit: str = "") -> None:
+        """Nothing."""
+
+    def advance(self, n: int = 1) -> None:
+        """Nothing."""
+
+    def finish(self) -> None:
+        """Nothing."""
+
+    def say(self, text: str) -> None:
+        """Nothing."""
+
+
+class CancelToken:
+    """A request to stop after the piece in hand; safe from any thread."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+
+    @property
+    def cancelled(self) -> bool:
+        """True once somebody asked."""
+        return self._event.is_set()
+
+    def cancel(self) -> None:
+        """Ask."""
+        self._event.set()
+
+    def check(self, what: str) -> None:
+        """Raise CancelledError if somebody asked."""
+        if self.cancelled:
+            raise CancelledError(f"{what} was stopped on request", next_step="run the command again to go on")
+
+
+def default_workers() -> int:
+    """As many threads as cores this process may use."""
+    try:
+        return max(1, len(os.sched_getaffinity(0)))
+    except AttributeError:
+        return max(1, os.cpu_count() or 1)
+
+
+def parallel_map(
+    function: Callable[[Item], Result],
+    items: Iterable[Item],
+    *,
+    workers: int,
+    cancelled: CancelToken | None = None,
+    ahead: int = 1,
+) -> Iterator[Result]:
+    """Results of `function` on `items` in their order, at most ``workers + ahead`` of them begun and not yet taken.
+
+    The first error stops what has not begun and is raised; so does a cancel, as CancelledError.
+    """
+    if workers <= 1:
+        for item in items:
+            if cancelled is not None:
+                cancelled.check("the work")
+            yield function(item)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        pending: deque[Future[Result]] = deque()
+        source = iter(items)
+        try:
+            while True:
+                while len(pending) < workers + ahead:
+                    try:
+                        item = next(source)
+                    except StopIteration:
+                        break
+                    pending.append(pool.submit(function, item))
+                if not pending:
+                    return
+                result = pending.popleft().result()
+                yield result
+                if cancelled is not None:
+                    cancelled.check("the work")
+        finally:
+            for future in pending:
+                future.cancel()
+
+
+@contextmanager
+def atomic_write(path: Path) -> Iterator[BinaryIO]:
+    """A file that appears under `path` only when the block ends well: temporary beside it, synced, renamed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=LEFTOVER_SUFFIX, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+        _sync_folder(path.parent)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename last through a power cut, where the system lets a folder be synced."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def clean_leftovers(folder: Path) -> int:
+    """Remove temporary files that a killed run left under `folder`; how many."""
+    count = 0
+    if folder.is_dir():
+        for leftover in folder.rglob(f".*{LEFTOVER_SUFFIX}"):
+            leftover.unlink(missing_ok=True)
+            count += 1
+    return count
+
+
+def memory_limit_bytes(text: str | None) -> int:
+    """Bytes of `800M`, `2G`, `1.5GB` or a plain number; the default for None."""
+    if text is None:
+        return DEFAULT_MEMORY_BYTES
+    units = {"": 1, "K": 10**3, "M": 10**6, "G": 10**9}
+    plain = text.strip().upper().removesuffix("B")
+    unit = plain[-1:] if plain[-1:] in units and plain[-1:] else ""
+    try:
+        value = int(float(plain.removesuffix(unit)) * units[unit])
+    except (ValueError, OverflowError):
+        value = 0
+    if value < 100 * 10**6:
+        raise SettingsError("the memory ceiling is not usable", seen=text, allowed="100M or more, such as 800M or 2G")
+    return value
