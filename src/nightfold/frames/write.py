@@ -60,7 +60,7 @@ def write_raw(path: Path, data: npt.NDArray[np.uint16], cards: Iterable[Card] = 
     def fill(file: BinaryIO) -> None:
         file.write(header)
         stored = np.bitwise_xor(data, np.uint16(0x8000)).astype(">u2")  # turning the top bit takes off 32768
-        file.write(memoryview(stored.reshape(-1).view(np.uint8)))
+        file.write(stored.reshape(-1).view(np.uint8).data)
         file.write(bytes(-stored.nbytes % 2880))
 
     _write(path, fill)
@@ -84,7 +84,8 @@ def raw_header(shape: tuple[int, ...], cards: Iterable[Card] = ()) -> bytes:
             header.add_comment(value) if key.upper() == "COMMENT" else header.add_history(value)
         else:
             header.append((key, value, comment), end=True)
-    return header.tostring().encode("ascii")
+    text: str = header.tostring()
+    return text.encode("ascii")
 
 
 def frame_cards(values: Sequence[tuple[str, Any]]) -> list[Card]:
