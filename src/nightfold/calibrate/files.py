@@ -1,0 +1,108 @@
+"""Master calibration frames as FITS files: written whole or not at all, the same bytes for the same inputs."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from astropy.io import fits
+
+from nightfold.calibrate.core import Combined
+from nightfold.errors import CalibrationError
+
+CalibrationKind = Literal["bias", "dark", "flat", "flat_dark"]
+CHECKSUM_COMMENT = "of this unit"
+"""Fixed, because the usual comment holds the time of writing and would change the bytes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationDocument:
+    """A master calibration frame with what is known of it.
+
+    `facts` are extra header cards, keyword to value; `sources` the file names that it was made from.
+    """
+
+    kind: CalibrationKind
+    combined: Combined
+    bad: npt.NDArray[np.bool_] | None = None
+    facts: dict[str, str | int | float | bool] = field(default_factory=dict)
+    sources: tuple[str, ...] = ()
+
+
+def write_calibration(path: Path, document: CalibrationDocument) -> None:
+    """Write a master calibration frame: primary image, VARIANCE, USED and (where known) BAD."""
+    combined = document.combined
+    primary = fits.PrimaryHDU(np.asarray(combined.mean, np.float32))
+    header = primary.header
+    header["IMAGETYP"] = ("master " + document.kind.replace("_", " "), "kind of calibration frame")
+    header["BUNIT"] = ("" if document.kind == "flat" else "adu", "unit of the values; a flat has mean 1")
+    header["NCOMBINE"] = (combined.frames, "frames combined")
+    header["SMPNOISE"] = (combined.noise, "noise of one frame at the typical level")
+    for keyword, value in document.facts.items():
+        header[keyword] = value
+    for name in document.sources:
+        header.add_history(f"from {_ascii(name)}")
+    units = [
+        primary,
+        fits.ImageHDU(np.asarray(combined.variance_of_mean, np.float32), name="VARIANCE"),
+        fits.ImageHDU(np.asarray(combined.used, np.int32), name="USED"),
+        fits.BinTableHDU.from_columns([fits.Column("LEVEL", "D", array=np.asarray(combined.levels))], name="FRAMES"),
+    ]
+    if document.bad is not None:
+        units.append(fits.ImageHDU(document.bad.astype(np.uint8), name="BAD"))
+    write_atomically(path, fits.HDUList(units))
+
+
+def read_calibration(path: Path) -> CalibrationDocument:
+    """The master calibration frame in `path`."""
+    try:
+        with fits.open(path, memmap=False) as units:
+            header = units[0].header
+            kind = str(header["IMAGETYP"]).removeprefix("master ").replace(" ", "_")
+            if kind not in ("bias", "dark", "flat", "flat_dark"):
+                raise KeyError(kind)
+            combined = Combined(
+                mean=units[0].data.astype(np.float32),
+                variance_of_mean=units["VARIANCE"].data.astype(np.float32),
+                used=units["USED"].data.astype(np.int32),
+                frames=int(header["NCOMBINE"]),
+                levels=tuple(float(v) for v in units["FRAMES"].data["LEVEL"]),
+                noise=float(header["SMPNOISE"]),
+            )
+            bad = units["BAD"].data.astype(bool) if "BAD" in units else None
+            own = {"IMAGETYP", "BUNIT", "NCOMBINE", "SMPNOISE", "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2"}
+            own |= {"EXTEND", "CHECKSUM", "DATASUM", "HISTORY", "COMMENT", ""}
+            facts = {k: v for k, v in header.items() if k not in own}
+            history = [str(line) for line in header.get("HISTORY", [])]
+    except (OSError, KeyError, ValueError, TypeError, AttributeError) as problem:
+        raise CalibrationError(
+            f"{path.name} is not a master calibration frame of ours",
+            seen=f"{type(problem).__name__}: {problem}",
+            next_step="remove it; it is made again from the raw frames",
+        ) from problem
+    sources = tuple(line.removeprefix("from ") for line in history if line.startswith("from "))
+    return CalibrationDocument(kind=kind, combined=combined, bad=bad, facts=facts, sources=sources)  # type: ignore[arg-type]
+
+
+def write_atomically(path: Path, units: fits.HDUList) -> None:
+    """Write FITS units to `path` by a temporary file beside it, synced and renamed; with fixed-comment checksums."""
+    for unit in units:
+        unit.add_checksum(when=CHECKSUM_COMMENT)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with open(temporary, "wb") as file:
+            units.writeto(file, output_verify="exception")
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _ascii(text: str) -> str:
+    """Text that a FITS card may hold."""
+    return text.encode("ascii", "backslashreplace").decode("ascii")
