@@ -1,0 +1,123 @@
+"""Finding stars: a Gaussian matched filter of about the stars' own width, and the peaks of what it gives."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.kernels.detect import local_maxima, matched_filter
+from nightfold.measure.background import Binned, row_blend, spread_along_x
+from nightfold.measure.records import SkyMesh
+from nightfold.units import FWHM_PER_SIGMA
+
+FloatArray = npt.NDArray[np.float64]
+Plane = npt.NDArray[np.float32]
+MOST_PEAKS = 400_000
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """Peaks of the filtered frame, highest first: positions in pixels of the full frame, height in sigma, all (n,)."""
+
+    x: FloatArray
+    y: FloatArray
+    significance: FloatArray
+    noise_scale: float
+    """Scatter of the filtered sky over what white noise of the mesh's sigma gives; above 1 if the noise is correlated."""
+
+    def __len__(self) -> int:
+        return int(self.x.size)
+
+
+def taps_of(fwhm_px: float, factor: int) -> Plane:
+    """The one-dimensional filter, a Gaussian of the stars' width on the binned grid, scaled to keep unit noise."""
+    sigma = math.sqrt((fwhm_px / FWHM_PER_SIGMA) ** 2 + factor**2 / 12.0) / factor
+    reach = max(1, math.ceil(2.6 * sigma))
+    taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    return np.asarray(taps / math.sqrt(float(np.sum(taps**2))), dtype=np.float32)
+
+
+def find_stars(
+    binned: Binned, mesh: SkyMesh, *, fwhm_px: float, threshold_sigma: float = 5.0, rows: slice | None = None
+) -> Peaks:
+    """Peaks of at least `threshold_sigma` of the filtered noise.
+
+    Parameters
+    ----------
+    binned : Binned
+        The frame, float32 electrons, on whatever grid it shall be searched; NaN counts as sky.
+    mesh : SkyMesh
+        Its sky, in pixels of the full frame.
+    fwhm_px : float
+        Width of the stars, pixels of the full frame.
+    rows : slice, optional
+        Binned rows to search, without step; all if left out.
+
+    Notes
+    -----
+    For white noise this is the best linear detector (e.g. Zackay & Ofek 2017); a width wrong by a quarter costs 3 %.
+    """
+    empty = Peaks(np.zeros(0), np.zeros(0), np.zeros(0), 1.0)
+    if not np.isfinite(mesh.level_e).any():
+        return empty
+    start = 0 if rows is None else int(rows.start)
+    pixels = binned.pixels if rows is None else binned.pixels[rows]
+    x = binned.to_full(np.arange(pixels.shape[1]))
+    y = binned.to_full(start + np.arange(pixels.shape[0]))
+    sigma = mesh.sigma_e / binned.factor
+    typical = float(np.nanmedian(sigma))
+    sigma = np.clip(sigma, max(0.05 * typical, 1e-9), None)
+    level = spread_along_x(mesh.level_e, mesh.x_px, x)
+    inverse = spread_along_x(1.0 / sigma, mesh.x_px, x)
+    np.maximum(inverse, 0.0, out=inverse)
+    first, weights = row_blend(mesh.y_px, y)
+    filtered = np.empty(pixels.shape, np.float32)
+    matched_filter(pixels, level, inverse, first, weights, taps_of(fwhm_px, binned.factor), filtered)
+    scale = _noise_scale(filtered)
+    capacity = 20_000
+    while True:
+        xs, ys = np.empty(capacity, np.int64), np.empty(capacity, np.int64)
+        values = np.empty(capacity, np.float32)
+        n = int(local_maxima(filtered, np.float32(threshold_sigma * scale), xs, ys, values))
+        if n <= capacity or capacity >= MOST_PEAKS:
+            break
+        capacity = min(n, MOST_PEAKS)
+    n = min(n, capacity)
+    order = np.argsort(-values[:n], kind="stable")
+    shift = _parabola(filtered, xs[:n], ys[:n])
+    return Peaks(
+        binned.to_full(xs[:n] + shift[0])[order],
+        binned.to_full(ys[:n] + start + shift[1])[order],
+        np.asarray(values[:n][order], np.float64) / scale,
+        scale,
+    )
+
+
+def _noise_scale(filtered: Plane) -> float:
+    """Scatter of the filtered sky from its lower side, within 1 to 2."""
+    step = max(1, int(math.sqrt(filtered.size / 150_000)))
+    sample = filtered[::step, ::step].ravel()
+    sample = sample[sample != 0.0]
+    if sample.size < 100:
+        return 1.0
+    k16, k50 = int(0.158655 * sample.size), sample.size // 2
+    parted = np.partition(sample, [k16, k50])
+    return float(np.clip(parted[k50] - parted[k16], 1.0, 2.0))
+
+
+def _parabola(filtered: Plane, xs: npt.NDArray[np.int64], ys: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Offsets of the peaks from their pixels, from parabolas through three neighbours along each axis."""
+    height, width = filtered.shape
+    offsets = []
+    for axis, position, size in ((1, xs, width), (0, ys, height)):
+        before, after = np.clip(position - 1, 0, size - 1), np.clip(position + 1, 0, size - 1)
+        here = filtered[ys, xs].astype(np.float64)
+        one = (filtered[ys, before] if axis else filtered[before, xs]).astype(np.float64)
+        two = (filtered[ys, after] if axis else filtered[after, xs]).astype(np.float64)
+        bend = 2.0 * here - one - two
+        inner = (before < position) & (after > position) & (bend > 0)
+        offsets.append(np.where(inner, np.clip(0.5 * (two - one) / np.where(inner, bend, 1.0), -0.5, 0.5), 0.0))
+    return offsets[0], offsets[1]
