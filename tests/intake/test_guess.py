@@ -14,11 +14,15 @@ SUB = FrameHeader(
     gain=100.0, e_per_adu=0.25, pixel_um=4.63, focal_length_mm=530.0, aperture_mm=106.0, ra_deg=359.9, dec_deg=-48.8,
     site_latitude_deg=-31.2, site_longitude_deg=149.1,
 )  # fmt: skip
-WIDE = replace(SUB, telescope="Wide", camera="Cam 2", focal_length_mm=275.0, aperture_mm=61.0, width_px=800, height_px=600)
+WIDE = replace(
+    SUB, telescope="Wide", camera="Cam 2", focal_length_mm=275.0, aperture_mm=61.0, width_px=800, height_px=600
+)
 
 
 def test_two_rigs_one_target() -> None:
-    guess = guess_campaign([SUB, replace(SUB, filter="OIII", ra_deg=0.1), WIDE, replace(SUB, kind="dark", object=None, filter=None)])
+    guess = guess_campaign(
+        [SUB, replace(SUB, filter="OIII", ra_deg=0.1), WIDE, replace(SUB, kind="dark", object=None, filter=None)]
+    )
     assert [r["name"] for r in guess.tables["rig"]] == ["Scout", "Wide"]
     assert [f["name"] for f in guess.tables["rig"][0]["filter"]] == ["OIII", "Ha"]
     assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge"]

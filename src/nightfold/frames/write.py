@@ -31,6 +31,7 @@ def write_fits(path: Path, *hdus: Any, when: str = CHECKSUM_COMMENT) -> Path:
         The folder or the disk does not take the file.
     """
     parts = fits.HDUList(list(hdus))
+    parts.update_extend()  # it changes the primary header, so it goes before the sums
     for part in parts:
         part.add_checksum(when=when)
 
@@ -97,7 +98,7 @@ def _write(path: Path, fill: Any) -> None:
     name = ""
     try:
         name = str(path.parent / f".{path.name}.{uuid.uuid4().hex[:12]}.part")
-        with open(name, "xb") as file:
+        with open(name, "wb") as file:
             fill(file)
             file.flush()
             os.fsync(file.fileno())

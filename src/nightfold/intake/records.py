@@ -38,14 +38,14 @@ class FrameFacts:
         cls,
         header: FrameHeader,
         *,
-        frame_id: int,
+        id: int,  # noqa: A002
         name: str,
         night: date | None,
         rig: str | None,
     ) -> FrameFacts:
         """Facts of a header."""
         return cls(
-            id=frame_id,
+            id=id,
             name=name,
             kind=header.kind,
             width_px=header.width_px,
