@@ -1,0 +1,43 @@
+"""What a stage function is given: the campaign's folder, settings and ledger, and how to run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightfold.engine.core import CancelToken, Progress
+from nightfold.ledger.core import Ledger
+from nightfold.settings.models import CampaignSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Workspace:
+    """One campaign at work. Stages read settings, write the ledger, and report through `progress`."""
+
+    folder: Path
+    settings: CampaignSettings
+    ledger: Ledger
+    progress: Progress
+    cancelled: CancelToken
+    memory_bytes: int
+    workers: int
+
+    @property
+    def calibration_folder(self) -> Path:
+        """Where master calibration frames are kept."""
+        return self.folder / "calibration"
+
+    @property
+    def masters_folder(self) -> Path:
+        """Where masters are written unless told otherwise."""
+        return self.folder / "masters"
+
+    @property
+    def pictures_folder(self) -> Path:
+        """Where pictures and their recipes are written unless told otherwise."""
+        return self.folder / "pictures"
+
+    @property
+    def scratch_folder(self) -> Path:
+        """Where compressed raws are inflated; emptied when the work is done."""
+        return self.folder / "scratch"
