@@ -102,7 +102,7 @@ def take_in(ws: Workspace, paths: Iterable[Path]) -> TakeInReport:
     ws.progress.start(len(files), "Reading headers", "files")
     counts = Counter[str]()
     nights: set[str] = set()
-    kinds = Counter[str]({kind: 0 for kind in FRAME_KINDS})
+    kinds = Counter[str](dict.fromkeys(FRAME_KINDS, 0))
     notes: dict[str, int] = Counter()
     looked_at = 0
     done = 0
@@ -258,16 +258,8 @@ def _new_frame(scanned: Scanned, settings: CampaignSettings, notes: dict[str, in
         night=_night(header, settings),
         start=header.start,
         exposure_s=header.exposure_s,
-        gain=header.gain,
-        offset=header.offset,
-        sensor_c=header.sensor_c,
-        binning_x=header.binning[0],
-        binning_y=header.binning[1],
-        readout_mode=header.readout_mode,
-        camera=header.camera,
         width_px=header.width_px,
         height_px=header.height_px,
-        rotator_deg=header.rotator_deg,
         header=header_document(header),
     )
 
@@ -289,7 +281,7 @@ def _night(header: FrameHeader, settings: CampaignSettings) -> Any:
         header.start,
         zone=site.time_zone if site and site.time_zone else None,
         site_longitude_deg=site.longitude_deg if site else None,
-        utc_offset_h=getattr(header, "utc_offset_h", None),
+        utc_offset_h=header.utc_offset_h,
         header_longitude_deg=header.site_longitude_deg,
     ).date
 

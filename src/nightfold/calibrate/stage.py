@@ -1,0 +1,254 @@
+"""Master calibration frames of a campaign: made once for each set of raws, kept in `calibration/`, handed to every sub."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.calibrate.apply import build_calibration
+from nightfold.calibrate.core import Combined, ReadRows, master_bias, master_dark, master_flat
+from nightfold.calibrate.defects import dead_pixels, hot_pixels
+from nightfold.calibrate.files import CalibrationDocument, CalibrationKind, read_calibration, write_calibration
+from nightfold.calibrate.records import Calibration
+from nightfold.errors import CalibrationError, FrameError
+from nightfold.frames.pixels import PixelSource, open_pixels
+from nightfold.intake.records import Matched
+from nightfold.intake.stage import calibration_groups, header_of_row
+from nightfold.ledger.records import CalibrationRow, FrameRow
+from nightfold.ledger.workspace import Workspace
+
+RECIPE_VERSION = 1
+"""Raised when masters are made in another way, so that old ones are made anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class SubCalibration:
+    """The calibration of a group of subs, and a key that changes whenever it would."""
+
+    key: str
+    calibration: Calibration
+    problems: tuple[str, ...]
+
+
+class CalibrationRoom:
+    """Gives each sub its calibration; masters are made when first asked for and the latest few are kept in memory."""
+
+    def __init__(self, ws: Workspace) -> None:
+        self._ws = ws
+        self._rows = {row.id: row for row in ws.ledger.frames()}
+        self._groups = calibration_groups(ws)
+        self._group_of = {i: n for n, group in enumerate(self._groups) for i in group.subs}
+        self._load = lru_cache(maxsize=2)(self._build)
+        self._planes = lru_cache(maxsize=6)(self._master)
+
+    def key_of(self, frame_id: int) -> str:
+        """What a sub's calibration is made from, as a short hash; the same key means the same electrons."""
+        group = self._groups[self._group_of[frame_id]]
+        row = self._rows[frame_id]
+        parts = [str(RECIPE_VERSION), *self._numbers_key(row)]
+        for ids in (group.darks, group.bias, group.flats, group.flat_darks):
+            parts.append(",".join(sorted(self._rows[i].fingerprint for i in ids)))
+        return hashlib.sha256("|".join(parts).encode()).hexdigest()
+
+    def of(self, frame_id: int) -> SubCalibration:
+        """The calibration of a sub."""
+        number = self._group_of[frame_id]
+        return self._load(number, *self._numbers_key(self._rows[frame_id]))
+
+    def _numbers_key(self, row: FrameRow) -> tuple[str, ...]:
+        header = header_of_row(row)
+        rig = self._ws.settings.rig_named(row.rig)
+        gain = rig.gain_for(header.gain) if rig else None
+        numbers = (
+            gain.e_per_adu if gain else None,
+            gain.read_noise_e if gain else None,
+            gain.full_well_e if gain else None,
+            gain.offset_adu if gain else None,
+            header.e_per_adu,
+            header.pedestal_adu,
+            header.saturation_adu,
+            header.calibrated,
+            row.exposure_s,
+        )
+        return tuple(str(n) for n in numbers)
+
+    def _build(self, number: int, *_key: str) -> SubCalibration:
+        group = self._groups[number]
+        row = self._rows[group.subs[0]]
+        header = header_of_row(row)
+        rig = self._ws.settings.rig_named(row.rig)
+        gain = rig.gain_for(header.gain) if rig else None
+        problems = list(group.reasons)
+        e_per_adu = (gain.e_per_adu if gain else None) or header.e_per_adu
+        shape = (row.height_px, row.width_px)
+        dark = self._try("dark", group.darks, shape, problems, e_per_adu)
+        bias = self._try("bias", group.bias, shape, problems, e_per_adu) if dark is None else None
+        flat = None
+        if group.flats:
+            flat = self._try("flat", group.flats, shape, problems, e_per_adu, group)
+        bad = _bad_pixels(dark, flat)
+        pedestal = header.pedestal_adu or (gain.offset_adu if gain and gain.offset_adu else 0.0)
+        if header.calibrated:
+            pedestal = header.pedestal_adu
+        ceiling = header.saturation_adu or _ceiling_adu(
+            gain.full_well_e if gain else None, e_per_adu, pedestal, rig.camera.bits if rig else 16
+        )
+        calibration = build_calibration(
+            e_per_adu=e_per_adu,
+            read_noise_e=gain.read_noise_e if gain else None,
+            dark=dark,
+            bias=bias,
+            flat=flat,
+            bad=bad,
+            pedestal_adu=pedestal,
+            saturation_adu=ceiling,
+            already_calibrated=header.calibrated,
+        )
+        return SubCalibration(self.key_of(row.id), calibration, tuple(dict.fromkeys(problems)))
+
+    def _try(
+        self,
+        kind: CalibrationKind,
+        ids: tuple[int, ...],
+        shape: tuple[int, int],
+        problems: list[str],
+        e_per_adu: float | None,
+        group: Matched | None = None,
+    ) -> Combined | None:
+        """A master of these frames, or None with the reason among the problems: the subs are then used without."""
+        if not ids:
+            return None
+        flat_darks = group.flat_darks if group else ()
+        under = group.flat_calibration if group else "none"
+        try:
+            return self._planes(kind, ids, shape, e_per_adu, flat_darks, under)
+        except (CalibrationError, FrameError, OSError) as error:
+            problems.append(error.line if isinstance(error, CalibrationError | FrameError) else str(error))
+            return None
+
+    def _master(
+        self,
+        kind: CalibrationKind,
+        ids: tuple[int, ...],
+        shape: tuple[int, int],
+        e_per_adu: float | None,
+        flat_darks: tuple[int, ...],
+        under: str,
+    ) -> Combined:
+        rows = [self._rows[i] for i in ids]
+        key = _master_key(kind, rows, [self._rows[i] for i in flat_darks], e_per_adu)
+        known = self._ws.ledger.calibration_master(key)
+        if known is not None and (self._ws.folder / known.path).exists():
+            return read_calibration(self._ws.folder / known.path).combined
+        self._ws.progress.say(f"Making a master {kind.replace('_', '-')} from {len(rows)} frames.")
+        offset: Combined | float = _pedestal(rows, self._ws)
+        if kind == "flat" and flat_darks:
+            offset = self._planes(
+                "flat_dark" if under == "flat_dark" else "bias", flat_darks, shape, e_per_adu, (), "none"
+            )
+        refused: list[str] = []
+        with _readers(rows, shape, self._ws.scratch_folder, refused) as readers:
+            combined = self._combine(kind, readers, shape, offset, e_per_adu, refused)
+        name = f"{kind}-{key[:12]}.fits"
+        self._ws.calibration_folder.mkdir(parents=True, exist_ok=True)
+        path = self._ws.calibration_folder / name
+        write_calibration(path, CalibrationDocument(kind=kind, combined=combined, sources=tuple(r.name for r in rows)))
+        document = {"inputs": [r.fingerprint for r in rows], "refused": refused}
+        self._ws.ledger.save_calibration_master(
+            CalibrationRow(key=key, kind=kind, path=path.relative_to(self._ws.folder), document=document)
+        )
+        for reason in refused:
+            self._ws.progress.say(reason)
+        return combined
+
+    def _combine(
+        self,
+        kind: CalibrationKind,
+        readers: list[tuple[str, ReadRows]],
+        shape: tuple[int, int],
+        offset: Combined | float,
+        e_per_adu: float | None,
+        refused: list[str],
+    ) -> Combined:
+        if not readers:
+            raise CalibrationError(
+                f"no {kind} frame can be read", seen="; ".join(refused), next_step="take good ones in"
+            )
+        frames = [r for _, r in readers]
+        memory = min(self._ws.memory_bytes // 2, 512 * 1024 * 1024)
+        if kind == "flat":
+            made = master_flat(
+                frames, shape, dark=offset, names=[n for n, _ in readers], memory_bytes=memory, workers=self._ws.workers
+            )
+            refused += [reason for _, reason in made.refused]
+            return made.combined
+        if kind == "bias":
+            return master_bias(frames, shape, memory_bytes=memory, workers=self._ws.workers)
+        return master_dark(frames, shape, e_per_adu=e_per_adu, memory_bytes=memory, workers=self._ws.workers)
+
+
+def _master_key(kind: str, rows: Sequence[FrameRow], under: Sequence[FrameRow], e_per_adu: float | None) -> str:
+    parts = [
+        str(RECIPE_VERSION),
+        kind,
+        str(e_per_adu),
+        *sorted(r.fingerprint for r in rows),
+        "under",
+        *sorted(r.fingerprint for r in under),
+    ]
+    return hashlib.sha256("|".join(parts).encode()).hexdigest()
+
+
+def _pedestal(rows: Sequence[FrameRow], ws: Workspace) -> float:
+    header = header_of_row(rows[0])
+    rig = ws.settings.rig_named(rows[0].rig)
+    gain = rig.gain_for(header.gain) if rig else None
+    return float(header.pedestal_adu or (gain.offset_adu if gain and gain.offset_adu else 0.0))
+
+
+def _ceiling_adu(full_well_e: float | None, e_per_adu: float | None, pedestal_adu: float, bits: int) -> float:
+    """Where a pixel is full: the converter's end, or the well's, whichever comes first; 1 % below, for noise at the top."""
+    converter = float(2 ** min(bits, 16) - 1) if bits <= 16 else 2.0**bits - 1
+    if bits < 16:
+        converter = 65535.0  # cameras of 12 and 14 bits often stretch their values to 16: only the well tells then
+    if full_well_e and e_per_adu:
+        return min(converter, full_well_e / e_per_adu + pedestal_adu) * 0.99
+    return converter * 0.99
+
+
+def _bad_pixels(dark: Combined | None, flat: Combined | None) -> npt.NDArray[np.bool_] | None:
+    masks = []
+    if dark is not None:
+        masks.append(hot_pixels(dark))
+    if flat is not None:
+        masks.append(dead_pixels(flat))
+    return None if not masks else np.logical_or.reduce(masks)
+
+
+@contextmanager
+def _readers(
+    rows: Sequence[FrameRow], shape: tuple[int, int], scratch: Path, refused: list[str]
+) -> Iterator[list[tuple[str, ReadRows]]]:
+    """Open row readers on frames; those that cannot be used are named in `refused`."""
+    with ExitStack() as stack:
+        readers: list[tuple[str, ReadRows]] = []
+        for row in rows:
+            try:
+                source: PixelSource = stack.enter_context(open_pixels(row.path, scratch_dir=scratch))
+            except FrameError as error:
+                refused.append(error.line)
+                continue
+            if source.shape != shape:
+                refused.append(
+                    f"{row.name}: {source.shape[1]}x{source.shape[0]} pixels where {shape[1]}x{shape[0]} are needed"
+                )
+                continue
+            readers.append((row.name, source.read_rows))
+        yield readers
