@@ -8,6 +8,9 @@ from numba import njit
 BINS = 96
 """Histogram bins of a cell: an eighth of a sigma each, from 5 sigma below the first guess to 7 above."""
 
+SURVIVORS = 0.98658
+"""Standard deviation of normal data within 3 sigma."""
+
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def halve(image, mask, has_mask, saturation, out):
@@ -101,8 +104,21 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                 spread = np.float64(sample[n - 1]) - np.float64(sample[0])
             if spread <= 0.0:
                 spread = 1e-6 * abs(guess) + 1e-6
-            low = guess - 5.0 * spread
-            per = 8.0 / spread
+            # Whole-numbered data: bins are single steps, centred, or else quantiles inside a bin would jump.
+            step = sample[n - 1] - sample[0]
+            for k in range(1, n):
+                if sample[k] > sample[k - 1]:
+                    step = min(step, sample[k] - sample[k - 1])
+            whole = step > np.float32(0.0) and np.float64(step) * 8.0 > spread
+            for k in range(1, n):
+                steps = (sample[k] - sample[0]) / step
+                whole = whole and abs(steps - math.floor(steps + 0.5)) < 1e-3
+            if whole:
+                per = 1.0 / np.float64(step)
+                low = guess - (math.floor(5.0 * spread * per) + 1.5) * step
+            else:
+                low = guess - 5.0 * spread
+                per = 8.0 / spread
             low32 = np.float32(low)
             per32 = np.float32(per)
             counts[:] = 0
@@ -135,17 +151,27 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                 if n < 4:
                     break
                 mean = total / n
-                # Quantiles 0.5 and 0.1587 by going up the histogram, straight inside a bin.
+                # The median by going up the histogram, straight inside a bin.
                 middle = low
-                lower = low
                 below = 0
                 for k in range(first, last):
-                    if below <= 0.158655 * n and below + counts[k] > 0.158655 * n:
-                        lower = low + (k + (0.158655 * n - below) / counts[k]) / per
-                    if below <= 0.5 * n and below + counts[k] > 0.5 * n:
+                    if below + counts[k] > 0.5 * n:
                         middle = low + (k + (0.5 * n - below) / counts[k]) / per
+                        break
                     below += counts[k]
-                scatter = max(middle - lower, 0.25 / per)
+                # Root mean square distance of the half below the median from it.
+                squares = 0.0
+                below = 0
+                for k in range(first, last):
+                    if below + counts[k] > 0.5 * n:
+                        distance = 0.5 * (middle - low - k / per)
+                        squares += (0.5 * n - below) * distance * distance * (4.0 / 3.0)
+                        break
+                    if counts[k] > 0:
+                        distance = middle - sums[k] / counts[k]
+                        squares += counts[k] * distance * distance
+                    below += counts[k]
+                scatter = max(math.sqrt(squares / (0.5 * n)) / SURVIVORS, 0.1 / per)
                 new_first = max(0, math.floor((middle - 3.0 * scatter - low) * per))
                 new_last = min(BINS, math.ceil((middle + 3.0 * scatter - low) * per))
                 if new_first == first and new_last == last:

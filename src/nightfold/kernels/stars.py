@@ -155,6 +155,7 @@ def windows(
                     window[j, i] = other if other == other else 0.0
         px = xs[n] - (cx - reach)
         py = ys[n] - (cy - reach)
+        # A hot pixel has no width: there this overshoots for ever, and it drops out.
         # Windowed centroid: twice the mean offset under a Gaussian window, until it stands (XWIN of Bertin & Arnouts 1996 and its manual).
         good = False
         total = 0.0
@@ -401,21 +402,23 @@ def moffat_fits(image, starts, background, sky_variance, reach, points, free, ou
         damping = 1e-2
         done = False
         for _ in range(40):
-            if not _solve(matrix, vector, damping, free, step):
+            # A Gaussian star pushes 1/beta against its bound: leave it there and go on with the others.
+            size = 6 if p[6] <= 0.002 and vector[6] < 0.0 else free
+            if not _solve(matrix, vector, damping, size, step):
                 damping *= 10.0
                 if damping > 1e6:
                     break
                 continue
             trial[:] = p
-            for k in range(free):
+            for k in range(size):
                 trial[k] += step[k]
-            trial[6] = min(max(trial[6], 0.02), 0.8)
+            trial[6] = min(max(trial[6], 0.002), 0.8)
             valid = trial[2] > 0.0 and trial[3] > 0.0 and trial[5] > 0.0 and trial[3] * trial[5] > trial[4] * trial[4]
             new = np.inf
             if valid:
                 new = _moffat_sums(window, weight, side, trial, points, offset, free, trial_matrix, trial_vector)
             if new <= chi:
-                done = chi - new < 1e-4 * chi
+                done = chi - new < 1e-3 + 1e-7 * chi
                 p[:] = trial
                 chi = new
                 matrix[:] = trial_matrix

@@ -91,8 +91,9 @@ def mesh_of(binned: Binned, *, mesh_px: int, ceiling_e: float = math.inf) -> Sky
     sigma = level.copy()
     cell_skies(pixels, y_edges, x_edges, LEAST_SHARE, level, sigma)
     # Photon noise is skewed: its mode estimate lies 2.5 times mean - median = variance share / 6 too low.
-    photon_share = np.clip(level / np.maximum((sigma * binned.factor) ** 2, 1e-12), 0.0, 1.0)
-    level += 2.5 / 6.0 * photon_share / binned.factor**2
+    # A variance well below the level is no photon noise in electrons: then the units differ, and nothing is known.
+    photon_share = np.maximum(level, 0.0) / np.maximum((sigma * binned.factor) ** 2, 1e-12)
+    level += 2.5 / 6.0 * np.where(photon_share < 1.5, np.minimum(photon_share, 1.0), 0.0) / binned.factor**2
     hopeless = ~(level < ceiling_e)
     level[hopeless] = np.nan
     sigma[hopeless] = np.nan
@@ -113,10 +114,7 @@ def evaluate(mesh: SkyMesh, shape: tuple[int, int], *, rows: slice | None = None
     span = rows if rows is not None else slice(None)
     y = np.arange(shape[0])[span]
     table = spread_along_x(mesh.sigma_e if scatter else mesh.level_e, mesh.x_px, np.arange(shape[1]))
-    first, weights = row_blend(mesh.y_px, y)
-    blend = np.zeros((y.size, table.shape[0]), np.float32)
-    np.put_along_axis(blend, first[:, None] + np.arange(4), weights, axis=1)
-    return np.asarray(blend @ table, dtype=np.float32)
+    return np.asarray(_blend_matrix(mesh.y_px, y) @ table, dtype=np.float32)
 
 
 def sky_at(mesh: SkyMesh, x: npt.ArrayLike, y: npt.ArrayLike, *, scatter: bool = False) -> npt.NDArray[np.float64]:
@@ -131,12 +129,16 @@ def sky_at(mesh: SkyMesh, x: npt.ArrayLike, y: npt.ArrayLike, *, scatter: bool =
 
 def spread_along_x(values: npt.NDArray[np.float64], x_px: npt.NDArray[np.float64], x: npt.ArrayLike) -> Plane:
     """Mesh values at every `x`, with two straight-line ghost rows above and below for `row_blend`, float32."""
-    table = _with_ghosts(filled(values))
-    first, weights = row_blend(x_px, x)
-    total = np.zeros((table.shape[0], first.size))
-    for k in range(4):
-        total += table[:, first + k] * weights[:, k]
-    return np.ascontiguousarray(total, dtype=np.float32)
+    table = _with_ghosts(filled(values)).astype(np.float32)
+    return np.ascontiguousarray(table @ _blend_matrix(x_px, x).T)
+
+
+def _blend_matrix(centres: npt.NDArray[np.float64], position: npt.ArrayLike) -> Plane:
+    """The weights of `row_blend` as a matrix (positions, ghosted mesh)."""
+    first, weights = row_blend(centres, position)
+    matrix = np.zeros((first.size, max(centres.size, 1) + 4), np.float32)
+    np.put_along_axis(matrix, first[:, None] + np.arange(4), weights, axis=1)
+    return matrix
 
 
 def row_blend(centres: npt.NDArray[np.float64], position: npt.ArrayLike) -> tuple[npt.NDArray[np.int64], Plane]:
@@ -188,6 +190,7 @@ def pixel_noise_e(image: npt.ArrayLike, *, most_samples: int = 400_000) -> float
         return float("nan")
     step = max(1, plane.size // most_samples)
     part = plane[(step - 1) // 2 :: step].astype(np.float64)
+    part[~np.isfinite(part)] = np.nan
     difference = (2.0 * part[:, 2:-2] - part[:, :-4] - part[:, 4:]).ravel()
     difference = difference[np.isfinite(difference)]
     if difference.size < 8:

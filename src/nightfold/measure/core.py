@@ -21,10 +21,10 @@ from nightfold.measure.background import (
     sky_at,
 )
 from nightfold.measure.detect import Peaks, find_stars
-from nightfold.measure.records import Reading, SkyMesh, Stars
+from nightfold.measure.records import Reading, SkyMesh, Stars, Streak
 from nightfold.measure.stars import (
     PIXEL_VARIANCE,
-    TOTAL_APERTURE_FWHM,
+    TOTAL_APERTURES_FWHM,
     Frame,
     Profiles,
     Shapes,
@@ -58,6 +58,9 @@ LEAST_CELL_FWHM = 12.0
 """Cells of the sky mesh are at least as many FWHM wide, or stars would pass for sky."""
 LEAST_WINDOW_PX = 1.1
 """Sigma of the narrowest centroid window: pixels sample a narrower one so coarsely that centroids lean by 0.05 px."""
+ENOUGH_FOR_WIDTH = 60
+MOST_WIDTH_PX = 8.5
+"""Sigma beyond which a source is no star but a glow that the sky mesh has taken in part."""
 MOST_FITS = 200
 BETA_FITS = 40
 TYPICAL_BETA = 3.5
@@ -131,25 +134,23 @@ def measure_sub(
     grid = _search_grid(frame, binned, fwhm)
     peaks = find_stars(grid, mesh, fwhm_px=fwhm, threshold_sigma=CANDIDATE_SIGMA)
     stars, profiles, count = _measured(frame, mesh, peaks, fwhm, floor, max_stars, mesh_px)
-    streaks = find_streaks(plane, binned, mesh, **_what_is_no_streak(stars, fwhm))
+    streaks = find_streaks(plane, binned, mesh, fwhm_px=fwhm, **_what_is_no_streak(stars, fwhm))
+    count -= _mark_pieces(stars, streaks, fwhm)
     return summarise(stars, profiles, mesh, noise_e=noise, star_count=count, streaks=streaks, **reading_of_sky)
 
 
 def typical_fwhm_px(frame: Frame, binned: Binned, mesh: SkyMesh, *, floor_e: float = 1e-6) -> float:
     """FWHM of the stars from windowed moments of the brightest, the window growing or shrinking to their size.
 
-    Large frames are sampled by four bands of rows. `DEFAULT_FWHM_PX` if there is no star to tell.
+    Of large frames a sixth in the middle is enough if it holds bright stars. `DEFAULT_FWHM_PX` if there is no star to tell.
     """
     height = binned.pixels.shape[0]
     peaks: Peaks | None = None
     if frame.image.size > LARGE_FRAME_PX:
-        band = height // 24
-        parts = [
-            find_stars(binned, mesh, fwhm_px=DEFAULT_FWHM_PX, threshold_sigma=12.0, rows=slice(k, k + band))
-            for k in (height // 8, 3 * height // 8, 5 * height // 8, 7 * height // 8 - band)
-        ]
-        if sum(len(p) for p in parts) >= 60:
-            peaks = _joined(parts)
+        band = slice(5 * height // 12, 7 * height // 12)
+        peaks = find_stars(binned, mesh, fwhm_px=DEFAULT_FWHM_PX, threshold_sigma=12.0, rows=band)
+        if len(peaks) < ENOUGH_FOR_WIDTH:
+            peaks = None
     if peaks is None:
         peaks = find_stars(binned, mesh, fwhm_px=DEFAULT_FWHM_PX, threshold_sigma=STAR_SIGMA)
     x, y = peaks.x[:400], peaks.y[:400]
@@ -161,18 +162,18 @@ def typical_fwhm_px(frame: Frame, binned: Binned, mesh: SkyMesh, *, floor_e: flo
             frame, x, y, background_e=background, sky_variance_e2=variance, width_px=width, radius_px=2.0 * width
         )
         usable = w.settled & (w.saturated == 0) & (w.outside == 0) & (w.holes == 0) & (w.around_e > 0.3 * w.peak_e)
-        usable &= w.significance >= STAR_SIGMA
+        usable &= (w.significance >= STAR_SIGMA) & (w.contrast_snr >= LEAST_CONTRAST)
         if not usable.any():
             break
         usable &= w.significance >= min(15.0, 0.3 * float(np.max(w.significance[usable])))
         sizes = moment_shapes(w, width, pixel_variance=0.0).fwhm_px[usable][:120] / FWHM_PER_SIGMA
         sizes = np.clip(np.where(np.isfinite(sizes), sizes, np.inf), 0.4, 2.0 * width)
-        new = float(np.clip(np.median(sizes), 0.4, 0.05 * max(frame.image.shape) + 3.0))
+        new = float(np.median(sizes))
         settled_width = new
         if abs(new - width) < 0.03 * width:
             break
         width = new
-    if not math.isfinite(settled_width):
+    if not math.isfinite(settled_width) or settled_width > MOST_WIDTH_PX:
         return DEFAULT_FWHM_PX
     return FWHM_PER_SIGMA * math.sqrt(max(settled_width**2 - PIXEL_VARIANCE, 0.06))
 
@@ -191,14 +192,6 @@ def _bits(shape: tuple[int, ...], bad: BoolArray | None, saturated: BoolArray | 
     if saturated is not None:
         bits = bits | np.where(saturated, np.uint8(2), np.uint8(0))
     return bits
-
-
-def _joined(parts: list[Peaks]) -> Peaks:
-    """Peaks of several bands as one list, highest first."""
-    significance = np.concatenate([p.significance for p in parts])
-    order = np.argsort(-significance, kind="stable")
-    x, y = (np.concatenate([getattr(p, name) for p in parts])[order] for name in ("x", "y"))
-    return Peaks(x, y, significance[order], float(np.median([p.noise_scale for p in parts])))
 
 
 def _search_grid(frame: Frame, binned: Binned, fwhm_px: float) -> Binned:
@@ -359,27 +352,32 @@ def _profiles(
     bright = fits[w.snr[fits] >= 30.0][:BETA_FITS]
     free = fitted(bright, None).beta
     free = free[np.isfinite(free)]
-    return fits, fitted(fits, float(np.median(free)) if free.size >= 3 else TYPICAL_BETA)
+    return fits, fitted(fits, float(np.median(free)) if free.size else TYPICAL_BETA)
 
 
 def _aperture_correction(
     frame: Frame, w: Windows, flags: IntArray, background: FloatArray, fwhm: float, beta: float, mesh_px: int
 ) -> FloatArray:
     """What turns each star's aperture sum into its whole light, from the curves of growth of clean bright stars."""
-    radius = TOTAL_APERTURE_FWHM * fwhm
-    bright = np.flatnonzero((flags == 0) & (w.snr >= 20.0))[:400]
-    bright = bright[_alone(w, bright, radius + fwhm)]
-    if bright.size < 3:
-        inner = max(fwhm, 2.0) / fwhm
+    inner = max(fwhm, 2.0) / fwhm
+    clean = np.flatnonzero((flags == 0) & (w.snr >= 20.0))[:400]
+    for wide in TOTAL_APERTURES_FWHM:
+        radius = wide * fwhm
+        bright = clean[_alone(w, clean, radius + fwhm)]
+        if bright.size >= 8 or (bright.size and wide == TOTAL_APERTURES_FWHM[-1]):
+            break
+    else:
         return np.full(w.x.size, 1.0 / moffat_energy(inner, beta))
     half, total = (
         aperture_flux(frame.image, w.x[bright], w.y[bright], radius_px=r, background_e=background[bright])
         for r in (0.5 * radius, radius)
     )
     whole = total[1] > 0.99 * math.pi * radius**2
+    if not whole.any():
+        return np.full(w.x.size, 1.0 / moffat_energy(inner, beta))
     # What lies still farther out is taken from the profile, as far as the measured growth bears the profile out.
-    far, near = moffat_energy(TOTAL_APERTURE_FWHM, beta), moffat_energy(0.5 * TOTAL_APERTURE_FWHM, beta)
-    growth = float(np.median(total[0][whole] / half[0][whole])) - 1.0 if whole.any() else 0.0
+    far, near = moffat_energy(wide, beta), moffat_energy(0.5 * wide, beta)
+    growth = float(np.median(total[0][whole] / half[0][whole])) - 1.0
     beyond = (1.0 / far - 1.0) * float(np.clip(growth / max(far / near - 1.0, 1e-6), 0.0, 1.0))
     ratio = np.where(whole, total[0] * (1.0 + beyond) / w.aperture_e[bright], np.nan)
     weight = np.minimum(w.snr[bright], 200.0) ** 2
@@ -409,10 +407,25 @@ def _position_errors(w: Windows, flags: IntArray, width: float) -> FloatArray:
     return np.hypot(w.position_error_px * 0.5 / follows, lean)
 
 
+def _mark_pieces(stars: Stars, streaks: tuple[Streak, ...], fwhm: float) -> int:
+    """Flag faint peaks on a streak as pieces of it; return how many were taken for stars before."""
+    pieces = np.zeros(len(stars), bool)
+    for s in streaks:
+        length = math.hypot(s.x1 - s.x0, s.y1 - s.y0)
+        ux, uy = (s.x1 - s.x0) / length, (s.y1 - s.y0) / length
+        along = (stars.x - s.x0) * ux + (stars.y - s.y0) * uy
+        across = np.abs((stars.y - s.y0) * ux - (stars.x - s.x0) * uy)
+        pieces |= (across < 0.5 * (fwhm + s.width_px)) & (along > -5 * fwhm) & (along < length + 5 * fwhm)
+    pieces &= stars.peak_e < 2.5 * max((s.brightness_e for s in streaks), default=0.0)
+    before = stars.flags & int(StarFlag.NOT_A_STAR | StarFlag.ELONGATED) != 0
+    stars.flags[pieces] |= int(StarFlag.ELONGATED)
+    return int(np.count_nonzero(pieces & ~before))
+
+
 def _what_is_no_streak(stars: Stars, fwhm: float) -> dict[str, FloatArray]:
     """Disks to cut out before streaks are sought: stars that are not pieces of one, and saturated stars for their spikes."""
     piece = (stars.flags & int(StarFlag.ELONGATED | StarFlag.NOT_A_STAR)) != 0
-    star = stars.take(~piece)
+    star = stars.take(~piece & (stars.snr > 15.0))
     bright = (stars.flags & int(StarFlag.SATURATED)) != 0
     return {
         "star_x": star.x,

@@ -98,7 +98,7 @@ def find_stars(
 
 def _noise_scale(filtered: Plane) -> float:
     """Scatter of the filtered sky from its lower side, within 1 to 2."""
-    step = max(1, int(math.sqrt(filtered.size / 150_000)))
+    step = max(1, int(math.sqrt(filtered.size / 60_000)))
     sample = filtered[::step, ::step].ravel()
     sample = sample[sample != 0.0]
     if sample.size < 100:

@@ -50,12 +50,13 @@ class Stars:
     @property
     def clean(self) -> npt.NDArray[np.bool_]:
         """True for stars with nothing against them."""
-        return self.flags == 0
+        return np.asarray(self.flags == 0, dtype=np.bool_)
 
     @classmethod
     def empty(cls) -> Stars:
         """No stars."""
-        return cls(**{f.name: np.zeros(0, np.int64 if f.name == "flags" else np.float64) for f in fields(cls)})
+        none = {f.name: np.zeros(0) for f in fields(cls) if f.name != "flags"}
+        return cls(**none, flags=np.zeros(0, np.int64))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,8 +24,8 @@ BoolArray = npt.NDArray[np.bool_]
 PIXEL_VARIANCE = 1.0 / 12.0
 """Variance per axis that integration over a pixel adds, px^2: a uniform distribution of width 1."""
 NO_VARIANCE: Plane = np.zeros((1, 1), np.float32)
-TOTAL_APERTURE_FWHM = 4.0
-"""Radius of the aperture that counts as everything, but for the wings of the fitted profile beyond it."""
+TOTAL_APERTURES_FWHM = (4.0, 2.5)
+"""Radius of the aperture that counts as everything, but for the wings of the profile beyond it; the second if crowded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +193,7 @@ def fit_profiles(
 ) -> Profiles:
     """Elliptical Moffat fits by Levenberg-Marquardt, averaged over the pixels; with `beta` given, that stays fixed.
 
-    Bounds: beta within 1.25 to 50, where a profile can no longer be told from a Gaussian.
+    Bounds: beta within 1.25 to 500, where a profile can no longer be told from a Gaussian.
     """
     start_beta = 3.0 if beta is None else beta
     width = np.where(np.isfinite(shapes.fwhm_px), np.clip(shapes.fwhm_px, 0.5 * fwhm_px, 2.0 * fwhm_px), fwhm_px)

@@ -22,8 +22,10 @@ FloatArray = npt.NDArray[np.float64]
 
 COARSE_SIDE = 900
 ANGLES = 360
+BIN_PX = 3.0
 MOST_POINTS = 12_000
-MOST_TRIES = 6
+MOST_STREAKS = 8
+MOST_FAILURES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ def find_streaks(
     binned: Binned,
     mesh: SkyMesh,
     *,
+    fwhm_px: float,
     star_x: FloatArray,
     star_y: FloatArray,
     star_radius_px: FloatArray,
@@ -59,6 +62,7 @@ def find_streaks(
     ----------
     image, binned : the frame (electrons) at full size, and on a coarser grid
     mesh : its sky
+    fwhm_px : width of the stars, and so of the narrowest trail
     star_x, star_y, star_radius_px : stars to cut out, pixels of the full frame; pieces of a trail must not be among them
     spike_x, spike_y : saturated stars, whose diffraction spikes are not trails
 
@@ -67,11 +71,13 @@ def find_streaks(
     Finds trails longer than an eighth of the frame's diagonal whose mean height is about 0.5 sigma of a pixel or more.
     """
     coarse = binned
-    while max(coarse.pixels.shape) > COARSE_SIDE:
+    while max(coarse.pixels.shape) > COARSE_SIDE or 2 * coarse.factor <= 1.1 * fwhm_px:
         halved, _ = bin_frame(coarse.pixels, 2)
         coarse = Binned(halved.pixels, coarse.factor * 2)
     if min(coarse.pixels.shape) < 24 or not np.isfinite(mesh.level_e).any():
         return ()
+    if float(np.nanmedian(mesh.sigma_e)) <= 1e-5 * max(1.0, abs(float(np.nanmedian(mesh.level_e)))):
+        return ()  # a constant frame has nothing to measure against
     map_ = _significance(coarse, mesh)
     _cut_out(map_, coarse, star_x, star_y, star_radius_px)
     spikes = np.column_stack([_coarse(spike_x, coarse), _coarse(spike_y, coarse)])
@@ -81,15 +87,19 @@ def find_streaks(
         threshold = float(np.partition(map_.ravel(), -MOST_POINTS)[-MOST_POINTS])
         ys, xs = np.nonzero(map_ > threshold)
     points = np.column_stack([xs, ys]).astype(np.float64)
+    voting = _Voting.over(map_.shape)
     found: list[Streak] = []
-    for _ in range(MOST_TRIES):
-        line = _best_line(points, map_.shape)
+    failures = 0
+    while failures < MOST_FAILURES and len(found) < MOST_STREAKS:
+        line = _best_line(points, voting)
         if line is None:
             break
         line = _refined(line, points)
         run = _confirmed_run(map_, line)
         if run is not None and not _is_spike(line, run, spikes):
             found.append(_streak(image, mesh, coarse, line, run))
+        else:
+            failures += 1
         points = points[np.abs(points @ line.across - line.offset) > 6.0]
     return tuple(found)
 
@@ -128,33 +138,53 @@ def _cut_out(map_: FloatArray, coarse: Binned, x: FloatArray, y: FloatArray, rad
             map_[py[inside], px[inside]] = 0.0
 
 
-def _best_line(points: FloatArray, shape: tuple[int, ...]) -> _Line | None:
+@dataclass(frozen=True, slots=True)
+class _Voting:
+    """Angles and offsets that are voted for, and the share of votes each gets from points spread evenly."""
+
+    angles: FloatArray
+    reach: float
+    bins: int
+    even: FloatArray
+
+    @classmethod
+    def over(cls, shape: tuple[int, ...]) -> _Voting:
+        height, width = shape
+        reach = math.hypot(height, width)
+        bins = int(2 * reach / BIN_PX) + 3
+        bare = cls(np.arange(ANGLES) * math.pi / ANGLES, reach, bins, np.zeros((0, 0)))
+        # The share of the frame's area under each strip, by letting a grid of pixels vote.
+        y, x = np.mgrid[6:height:13, 6:width:13]
+        votes = bare.votes(np.column_stack([x.ravel(), y.ravel()]).astype(np.float64)) / x.size
+        even = (np.roll(votes, 1, axis=1) + votes + np.roll(votes, -1, axis=1)) / 3.0
+        return cls(bare.angles, reach, bins, even)
+
+    def votes(self, points: FloatArray) -> FloatArray:
+        """How many of the points (n, 2) lie in each strip, shape (angles, offsets)."""
+        x, y = (np.asarray(points[:, k] / BIN_PX, np.float32) for k in (0, 1))
+        cosine, sine = np.cos(self.angles).astype(np.float32), np.sin(self.angles).astype(np.float32)
+        start = np.arange(self.angles.size, dtype=np.int32)[:, None] * np.int32(self.bins)
+        offset = np.multiply.outer(cosine, y) - np.multiply.outer(sine, x) + np.float32(self.reach / BIN_PX)
+        index = offset.astype(np.int32) + start
+        counts = np.bincount(index.ravel(), minlength=self.bins * self.angles.size)
+        return counts.reshape(self.angles.size, self.bins).astype(np.float64)
+
+
+def _best_line(points: FloatArray, voting: _Voting) -> _Line | None:
     """The line with the most votes beyond what points spread evenly would give; None if none stands out."""
     if len(points) < 12:
         return None
-    height, width = shape
-    width_bin = 3.0
-    reach = math.hypot(height, width)
-    bins = int(2 * reach / width_bin) + 3
-    angles = np.arange(ANGLES) * math.pi / ANGLES
-    # Expected votes: the share of the frame's area under each strip, by letting a coarse grid of pixels vote as well.
-    grid_y, grid_x = np.mgrid[4:height:9, 4:width:9]
-    grid = np.column_stack([grid_x.ravel(), grid_y.ravel()]).astype(np.float64)
-    votes, even = (_votes(p, angles, reach, width_bin, bins) for p in (points, grid))
-    even = even * (len(points) / len(grid))
-    smooth_even = (np.roll(even, 1, axis=1) + even + np.roll(even, -1, axis=1)) / 3.0
-    excess = (votes - smooth_even) / np.sqrt(smooth_even + 1.0)
+    votes = voting.votes(points)
+    expected = voting.even * len(points)
+    excess = (votes - expected) / np.sqrt(expected + 1.0)
+    # Left-over light of stars comes in clumps and scatters more than single votes do.
+    sample = excess[::4][expected[::4] > 1.0]
+    scatter = max(1.0, float(mad_sigma(sample))) if sample.size > 10 else 1.0
     k = int(np.argmax(excess))
-    a, b = divmod(k, bins)
-    if excess[a, b] < 6.0 or votes[a, b] < 12:
+    a, b = divmod(k, voting.bins)
+    if excess[a, b] < 6.0 * scatter or votes[a, b] < 12:
         return None
-    return _Line(float(angles[a]), (b + 0.5) * width_bin - reach)
-
-
-def _votes(points: FloatArray, angles: FloatArray, reach: float, width: float, bins: int) -> FloatArray:
-    offset = np.outer(np.cos(angles), points[:, 1]) - np.outer(np.sin(angles), points[:, 0])
-    index = ((offset + reach) / width).astype(np.int64) + bins * np.arange(angles.size)[:, None]
-    return np.bincount(index.ravel(), minlength=bins * angles.size).reshape(angles.size, bins).astype(np.float64)
+    return _Line(float(voting.angles[a]), (b + 0.5) * BIN_PX - voting.reach)
 
 
 def _refined(line: _Line, points: FloatArray) -> _Line:
@@ -193,6 +223,8 @@ def _confirmed_run(map_: FloatArray, line: _Line) -> tuple[float, float] | None:
     s, values = _sampled(map_, line, offsets)
     if s.size < 20:
         return None
+    # A line along the frame's edge has no second side to stand above.
+    sided = np.isfinite(values[:, [1, 9]]).all(axis=1)
     clipped = np.clip(np.where(np.isfinite(values), values, 0.0), -4.0, 8.0)
     sides = np.maximum(np.median(clipped[:, :4], axis=1), np.median(clipped[:, 7:], axis=1))
     excess = clipped[:, 4:7].max(axis=1) - np.maximum(sides, 0.0)
@@ -200,8 +232,10 @@ def _confirmed_run(map_: FloatArray, line: _Line) -> tuple[float, float] | None:
     expected = float(np.median(blank))
     box = 9
     smooth = np.convolve(excess, np.ones(box) / box, mode="same")
-    lit = smooth > expected + 3.0 * max(float(mad_sigma(np.convolve(blank, np.ones(box) / box, mode="same"))), 0.2)
-    start, end = _longest(lit, gap=25)
+    lit = sided & (
+        smooth > expected + 3.0 * max(float(mad_sigma(np.convolve(blank, np.ones(box) / box, mode="same"))), 0.2)
+    )
+    start, end = _longest(lit, gap=30)
     least = max(20.0, 0.125 * math.hypot(*map_.shape))
     if end - start < least:
         return None
