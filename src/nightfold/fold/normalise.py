@@ -7,6 +7,7 @@ scales share one set of true star fluxes, the skies one common field.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -96,8 +97,7 @@ def solve_scales(
         residual = np.where(good, target - log_scales[:, None] - log_stars, np.nan)
         extra = _extra_scatter(residual, relative, good)
         sigma = np.sqrt(relative**2 + extra**2)
-        pull = np.where(good, residual / sigma, 0.0) / TUKEY
-        weight = np.where(good & (np.abs(pull) < 1.0), (1.0 - pull**2) ** 2, 0.0) / sigma**2
+        weight = np.where(good, _biweight(np.where(good, residual / sigma, 0.0)), 0.0) / sigma**2
         new_scales, new_stars, covariance = _two_way_fit(target, weight, reference)
         change = float(np.nanmax(np.abs(new_scales - log_scales + log_scales[reference])))
         log_scales, log_stars = new_scales, new_stars
@@ -274,6 +274,13 @@ def measure_noise_e_per_s(
     return float(np.sqrt(np.mean(variances))) if variances else float("nan")
 
 
+def _biweight(pull: FloatArray) -> FloatArray:
+    """Tukey's weights of residuals in units of their sigma: 1 in the middle, 0 past 4.685."""
+    scaled = pull / TUKEY
+    result: FloatArray = np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)
+    return result
+
+
 def _linked_to(good: npt.NDArray[np.bool_], start: int) -> npt.NDArray[np.bool_]:
     """True for the subs that share stars with sub `start`, directly or through others."""
     linked = np.zeros(len(good), dtype=bool)
@@ -414,47 +421,56 @@ def _asked_orders(order: int | Sequence[int] | None, points: list[SkyPoints]) ->
 
 def _solve_common(points: list[SkyPoints], orders: IntArray, frame: _Lattice, rounds: int) -> _Solution:
     """Field and surfaces together, reweighted by Tukey's biweight; the surfaces are eliminated sub by sub."""
-    interpolations = [frame.interpolation(p) for p in points]
+    interpolation = sparse.csr_array(sparse.vstack([frame.interpolation(p) for p in points]))
+    starts = np.concatenate([[0], np.cumsum([len(p.x) for p in points])])
+    cells = [slice(int(a), int(b)) for a, b in pairwise(starts)]
     terms = [frame.terms(p, int(o)) for p, o in zip(points, orders, strict=True)]
-    zero = float(np.median(np.concatenate([p.level for p in points])))
-    levels = [p.level - zero for p in points]
-    trust = [np.ones(len(p.x)) for p in points]
+    level = np.concatenate([p.level for p in points])
+    sigma = np.concatenate([p.sigma for p in points])
+    zero = float(np.median(level))
+    level -= zero
+    trust = np.ones(len(level))
     spread = np.ones(len(points))
     nodes = frame.columns * frame.rows
     field = np.zeros(nodes)
-    surfaces: list[FloatArray] = [np.zeros(t.shape[1]) for t in terms]
+    surfaces: list[FloatArray] = []
     precision: list[FloatArray] = []
     for _ in range(rounds):
-        matrix = np.zeros((nodes, nodes))
-        right = np.zeros(nodes)
-        kept: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+        weight = trust / (np.repeat(spread, np.diff(starts)) * sigma) ** 2
+        weighted = sparse.csr_array(interpolation.multiply(weight[:, None])).T.tocsr()
+        matrix = (weighted @ interpolation).toarray()
+        right = weighted @ level
+        eliminated: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+        roots = []
         precision = []
-        for p, b, t, level, w, s in zip(points, interpolations, terms, levels, trust, spread, strict=True):
-            weight = w / (s * p.sigma) ** 2
-            weighted = b.multiply(weight[:, None]).tocsr()
-            own = t.T @ (weight[:, None] * t)
-            inverse = np.linalg.pinv(own, hermitian=True)
-            cross = np.asarray(weighted.T @ t)
-            on_terms = t.T @ (weight * level)
-            matrix += (weighted.T @ b).toarray() - cross @ inverse @ cross.T
-            right += weighted.T @ level - cross @ (inverse @ on_terms)
-            kept.append((inverse, cross, on_terms))
+        for own_cells, t in zip(cells, terms, strict=True):
+            own = t.T @ (weight[own_cells, None] * t)
+            values, vectors = np.linalg.eigh(own)
+            held = values > 1e-12 * values[-1]
+            root = vectors[:, held] / np.sqrt(values[held])  # own^-1 = root @ root.T
+            cross = np.asarray(weighted[:, own_cells] @ t)
+            on_terms = t.T @ (weight[own_cells] * level[own_cells])
+            roots.append(cross @ root)
+            right -= roots[-1] @ (root.T @ on_terms)
+            eliminated.append((root, cross, on_terms))
             precision.append(own)
+        all_roots = np.concatenate(roots, axis=1)
+        matrix -= all_roots @ all_roots.T
         # The trace that ties down nodes without cells and the polynomial that field and surfaces could exchange.
         matrix[np.diag_indices(nodes)] += 1e-9 * float(np.trace(matrix)) / nodes + np.finfo(float).tiny
-        new_field = np.linalg.solve(matrix, right)
-        surfaces = [inverse @ (on_terms - cross.T @ new_field) for inverse, cross, on_terms in kept]
-        residuals = [
-            level - b @ new_field - t @ c
-            for level, b, t, c in zip(levels, interpolations, terms, surfaces, strict=True)
-        ]
-        for i, (p, r) in enumerate(zip(points, residuals, strict=True)):
-            spread[i] = max(1.0, float(mad_sigma(r / p.sigma))) if len(r) >= 6 else 1.0
-            pull = r / (TUKEY * spread[i] * p.sigma)
-            trust[i] = np.where(np.abs(pull) < 1.0, (1.0 - pull**2) ** 2, 0.0)
-            if trust[i].sum() < terms[i].shape[1]:
-                trust[i] = np.ones(len(r))
-        field = new_field
+        field = np.linalg.solve(matrix, right)
+        surfaces = [root @ (root.T @ (on_terms - cross.T @ field)) for root, cross, on_terms in eliminated]
+        residual = level - interpolation @ field
+        before = trust
+        trust = np.ones(len(level))
+        for i, (own_cells, t, c) in enumerate(zip(cells, terms, surfaces, strict=True)):
+            pull = (residual[own_cells] - t @ c) / sigma[own_cells]
+            spread[i] = max(1.0, float(mad_sigma(pull))) if len(pull) >= 6 else 1.0
+            own_trust = _biweight(pull / spread[i])
+            if own_trust.sum() >= t.shape[1]:
+                trust[own_cells] = own_trust
+        if np.abs(trust - before).max() < 1e-3:
+            break
     coefficients = np.zeros((len(points), 6))
     for i, c in enumerate(surfaces):
         coefficients[i, : len(c)] = c
@@ -486,11 +502,10 @@ def _fit_to_common(p: SkyPoints, order: int, frame: _Lattice, field: FloatArray,
     for _ in range(rounds):
         weight = trust / p.sigma**2
         matrix = terms.T @ (weight[:, None] * terms)
-        coefficients = np.linalg.pinv(matrix, hermitian=True) @ (terms.T @ (weight * level))
+        coefficients = np.asarray(np.linalg.pinv(matrix, hermitian=True) @ (terms.T @ (weight * level)), np.float64)
         residual = level - terms @ coefficients
         spread = max(1.0, float(mad_sigma(residual / p.sigma)))
-        pull = residual / (TUKEY * spread * p.sigma)
-        trust = np.where(np.abs(pull) < 1.0, (1.0 - pull**2) ** 2, 0.0)
+        trust = _biweight(residual / (spread * p.sigma))
     result = np.zeros(6)
     result[: len(coefficients)] = coefficients
     return result
