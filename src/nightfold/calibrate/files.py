@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -13,10 +12,9 @@ from astropy.io import fits
 
 from nightfold.calibrate.core import Combined
 from nightfold.errors import CalibrationError
+from nightfold.frames.write import write_fits
 
 CalibrationKind = Literal["bias", "dark", "flat", "flat_dark"]
-CHECKSUM_COMMENT = "of this unit"
-"""Fixed, because the usual comment holds the time of writing and would change the bytes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +52,7 @@ def write_calibration(path: Path, document: CalibrationDocument) -> None:
     ]
     if document.bad is not None:
         units.append(fits.ImageHDU(document.bad.astype(np.uint8), name="BAD"))
-    write_atomically(path, fits.HDUList(units))
+    write_fits(path, *units)
 
 
 def read_calibration(path: Path) -> CalibrationDocument:
@@ -86,21 +84,6 @@ def read_calibration(path: Path) -> CalibrationDocument:
         ) from problem
     sources = tuple(line.removeprefix("from ") for line in history if line.startswith("from "))
     return CalibrationDocument(kind=kind, combined=combined, bad=bad, facts=facts, sources=sources)  # type: ignore[arg-type]
-
-
-def write_atomically(path: Path, units: fits.HDUList) -> None:
-    """Write FITS units to `path` by a temporary file beside it, synced and renamed; with fixed-comment checksums."""
-    for unit in units:
-        unit.add_checksum(when=CHECKSUM_COMMENT)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with open(temporary, "wb") as file:
-            units.writeto(file, output_verify="exception")
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def _ascii(text: str) -> str:
