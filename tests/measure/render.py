@@ -79,7 +79,13 @@ def draw(
 
 
 def field(
-    rng: np.random.Generator, n: int, shape: tuple[int, int], *, low: float, high: float, margin: float = 20.0,
+    rng: np.random.Generator,
+    n: int,
+    shape: tuple[int, int],
+    *,
+    low: float,
+    high: float,
+    margin: float = 20.0,
     apart: float = 0.0,
 ) -> tuple[Array, Array, Array]:
     """Random places (no two nearer than `apart`) and fluxes, as many per factor in flux."""  # fmt: skip
@@ -93,6 +99,8 @@ def field(
     return np.array([p[0] for p in places]), np.array([p[1] for p in places]), flux
 
 
-def exposed(rng: np.random.Generator, light: Array, *, sky: float | Array, read_noise: float) -> npt.NDArray[np.float32]:
+def exposed(
+    rng: np.random.Generator, light: Array, *, sky: float | Array, read_noise: float
+) -> npt.NDArray[np.float32]:
     """Photon and read noise on the light and the sky."""
     return (rng.poisson(light + sky) + rng.normal(0.0, read_noise, light.shape)).astype(np.float32)
