@@ -1,0 +1,203 @@
+"""Weighted least squares of a transform to matched stars, growing the model only where the residuals ask for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from nightfold.align.records import Transform, polynomial_terms
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FLOOR_PX = 0.003
+"""Pixel-phase errors of centroids that no photon count shows; keeps single bright stars from ruling the fit."""
+SIGNIFICANCE = 1e-4
+"""An F-test must reach this before the model grows: one needless growth in ten thousand fits."""
+LEAST_STARS = {"similarity": 3, "affine": 12, "cubic": 60}
+CLIP_SIGMA = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A fitted transform with its evidence. `used` marks the pairs that were not clipped."""
+
+    transform: Transform
+    used: BoolArray
+    chi2: float
+    parameters: int
+    residual_rms_px: float
+    error_px: float
+    model: str
+
+
+def fit_transform(
+    source: FloatArray, target: FloatArray, sigma: FloatArray, *, shape: tuple[int, int], mirror: bool, rounds: int = 8
+) -> Fit:
+    """The simplest of similarity, affine and cubic that the pairs do not contradict.
+
+    Parameters
+    ----------
+    source, target : (n, 2) float64
+        Matched positions in the sub and on the grid, n >= 3.
+    sigma : (n,) float64
+        Combined 1 sigma position error per axis of each pair, px.
+    shape : (int, int)
+        Height and width of the sub: the area over which the transform's error is told.
+    mirror : bool
+        True if the map turns handedness over (only the similarity needs to be told).
+
+    Notes
+    -----
+    Pairs beyond 4 sigma are clipped, sigma being scaled by the residuals' own spread where that is larger, and each
+    model is weighed against the simpler one by an F-test on the weighted residuals of the pairs that both use.
+    """
+    weight = 1.0 / (sigma**2 + FLOOR_PX**2)
+    centre = (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
+    radius = 0.5 * float(np.hypot(*shape))
+    best = _solve("similarity", source, target, weight, centre, radius, mirror, shape, rounds)
+    for model in ("affine", "cubic"):
+        if best.used.sum() < LEAST_STARS[model] or (model == "cubic" and not _covers(source[best.used], shape)):
+            break
+        richer = _solve(model, source, target, weight, centre, radius, mirror, shape, rounds)
+        if not _is_asked_for(best, richer, source, target, weight):
+            # A cubic can be needed where an affine alone does not help; an affine first is only cheaper.
+            if model == "affine":
+                continue
+            break
+        best = richer
+    return best
+
+
+def _covers(points: FloatArray, shape: tuple[int, int]) -> bool:
+    """True if stars stand in at least 12 of 16 parts of the frame, so that a cubic is not let loose in a void."""
+    i = np.clip((points[:, 0] * 4 / shape[1]).astype(int), 0, 3)
+    j = np.clip((points[:, 1] * 4 / shape[0]).astype(int), 0, 3)
+    return len(np.unique(4 * j + i)) >= 12
+
+
+def _is_asked_for(simple: Fit, rich: Fit, source: FloatArray, target: FloatArray, weight: FloatArray) -> bool:
+    both = rich.used
+    free = 2 * int(both.sum()) - rich.parameters
+    if free < 8:
+        return False
+    chi2_simple = _chi2(simple.transform, source[both], target[both], weight[both])
+    chi2_rich = _chi2(rich.transform, source[both], target[both], weight[both])
+    if chi2_rich <= 0:
+        return False
+    extra = rich.parameters - simple.parameters
+    f = (chi2_simple - chi2_rich) / extra / (chi2_rich / free)
+    return bool(f > 0 and stats.f.sf(f, extra, free) < SIGNIFICANCE)
+
+
+def _chi2(transform: Transform, source: FloatArray, target: FloatArray, weight: FloatArray) -> float:
+    return float((weight[:, None] * (transform.apply(source) - target) ** 2).sum())
+
+
+def _design(
+    model: str, xy: FloatArray, centre: tuple[float, float], radius: float, mirror: bool
+) -> tuple[FloatArray, int]:
+    """Rows for both axes, interleaved x then y, over centred and scaled coordinates."""
+    u = (xy[:, 0] - centre[0]) / radius
+    v = (xy[:, 1] - centre[1]) / radius
+    n = len(xy)
+    if model == "similarity":
+        s = -1.0 if mirror else 1.0
+        rows = np.zeros((2 * n, 4))
+        rows[0::2] = np.column_stack([u, -s * v, np.ones(n), np.zeros(n)])
+        rows[1::2] = np.column_stack([s * v, u, np.zeros(n), np.ones(n)])
+        return rows, 4
+    terms = np.column_stack([u, v, np.ones(n)])
+    if model == "cubic":
+        terms = np.column_stack([terms, polynomial_terms(u, v)])
+    k = terms.shape[1]
+    rows = np.zeros((2 * n, 2 * k))
+    rows[0::2, :k] = terms
+    rows[1::2, k:] = terms
+    return rows, 2 * k
+
+
+def _solve(
+    model: str,
+    source: FloatArray,
+    target: FloatArray,
+    weight: FloatArray,
+    centre: tuple[float, float],
+    radius: float,
+    mirror: bool,
+    shape: tuple[int, int],
+    rounds: int,
+) -> Fit:
+    design, k = _design(model, source, centre, radius, mirror)
+    flat = target.reshape(-1)
+    root = np.repeat(np.sqrt(weight), 2)
+    used = np.ones(len(source), bool)
+    spread = 1.0
+    coefficients = np.zeros(k)
+    residual = np.zeros_like(target)
+    for _ in range(rounds):
+        rows = np.repeat(used, 2)
+        coefficients = np.linalg.lstsq(design[rows] * root[rows, None], flat[rows] * root[rows], rcond=None)[0]
+        residual = (flat - design @ coefficients).reshape(-1, 2)
+        pull = np.sqrt(weight) * np.hypot(residual[:, 0], residual[:, 1]) / np.sqrt(2.0)
+        # Median of the Rayleigh-distributed pull is 1.1774 sigma for two axes: the robust scale of the residuals.
+        spread = max(1.0, float(np.median(pull[used])) * np.sqrt(2.0) / 1.17741)
+        fresh = pull * np.sqrt(2.0) < CLIP_SIGMA * spread
+        if fresh.sum() < max(LEAST_STARS["similarity"], (k + 1) // 2 + 1) or np.array_equal(fresh, used):
+            break
+        used = fresh
+    rows = np.repeat(used, 2)
+    weighted = design[rows] * root[rows, None]
+    covariance = np.linalg.pinv(weighted.T @ weighted) * spread**2
+    error = _worst_error(model, covariance, source[used], centre, radius, mirror, shape)
+    w = weight[used]
+    rms = float(np.sqrt((w[:, None] * residual[used] ** 2).sum() / (2.0 * w.sum())))
+    transform = _as_transform(model, coefficients, centre, radius, mirror)
+    chi2 = float((w[:, None] * residual[used] ** 2).sum())
+    return Fit(transform, used, chi2, k, rms, error, model)
+
+
+def _worst_error(
+    model: str,
+    covariance: FloatArray,
+    stars: FloatArray,
+    centre: tuple[float, float],
+    radius: float,
+    mirror: bool,
+    shape: tuple[int, int],
+) -> float:
+    """Largest 1 sigma of the mapped position per axis over the frame."""
+    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 9), np.linspace(0, shape[0] - 1, 9))
+    rows, _ = _design(model, np.column_stack([x.ravel(), y.ravel()]), centre, radius, mirror)
+    variance = np.einsum("ij,jk,ik->i", rows, covariance, rows)
+    return float(np.sqrt(max(variance.max(), 0.0)))
+
+
+def _as_transform(model: str, c: FloatArray, centre: tuple[float, float], radius: float, mirror: bool) -> Transform:
+    """Coefficients over scaled coordinates as a transform over pixels."""
+    if model == "similarity":
+        s = -1.0 if mirror else 1.0
+        linear = np.array([[c[0], -s * c[1]], [c[1], s * c[0]]])
+        shift = c[2:4]
+        distortion = None
+    else:
+        k = len(c) // 2
+        linear = np.array([[c[0], c[1]], [c[k], c[k + 1]]])
+        shift = np.array([c[2], c[k + 2]])
+        distortion = np.vstack([c[3:k], c[k + 3 :]]) if model == "cubic" else None
+    linear = linear / radius
+    offset = shift - linear @ np.array(centre)
+    return Transform(matrix=np.column_stack([linear, offset]), distortion=distortion, centre=centre, radius=radius)
+
+
+def best_affine(transform: Transform, shape: tuple[int, int]) -> FloatArray:
+    """The affine (2, 3) nearest to a transform over a frame of `shape`, least squares on a lattice of its pixels."""
+    if transform.distortion is None:
+        return transform.matrix
+    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 33), np.linspace(0, shape[0] - 1, 33))
+    xy = np.column_stack([x.ravel(), y.ravel()])
+    design = np.column_stack([xy, np.ones(len(xy))])
+    return np.asarray(np.linalg.lstsq(design, transform.apply(xy), rcond=None)[0].T)
