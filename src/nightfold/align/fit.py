@@ -201,3 +201,27 @@ def best_affine(transform: Transform, shape: tuple[int, int]) -> FloatArray:
     xy = np.column_stack([x.ravel(), y.ravel()])
     design = np.column_stack([xy, np.ones(len(xy))])
     return np.asarray(np.linalg.lstsq(design, transform.apply(xy), rcond=None)[0].T)
+
+
+def compose(outer: Transform, inner: Transform, shape: tuple[int, int]) -> Transform:
+    """The map ``outer(inner(p))`` over a frame of `shape`; exact for affine maps, else a cubic to about 1e-3 px."""
+    if outer.distortion is None and inner.distortion is None:
+        linear = outer.matrix[:, :2] @ inner.matrix[:, :2]
+        shift = outer.matrix[:, :2] @ inner.matrix[:, 2] + outer.matrix[:, 2]
+        return Transform(matrix=np.column_stack([linear, shift]))
+    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 25), np.linspace(0, shape[0] - 1, 25))
+    xy = np.column_stack([x.ravel(), y.ravel()])
+    centre = (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
+    radius = 0.5 * float(np.hypot(*shape))
+    design, _ = _design("cubic", xy, centre, radius, mirror=False)
+    target = outer.apply(inner.apply(xy)).reshape(-1)
+    solution = np.asarray(np.linalg.lstsq(design, target, rcond=None)[0], np.float64)
+    return _as_transform("cubic", solution, centre, radius, mirror=False)
+
+
+def shared_area(transform: Transform, shape: tuple[int, int], grid_shape: tuple[int, int]) -> float:
+    """Share of the grid's area that the frame covers, 0 to 1, from a lattice of grid points."""
+    x, y = np.meshgrid(np.linspace(0, grid_shape[1] - 1, 41), np.linspace(0, grid_shape[0] - 1, 41))
+    xy = transform.invert(np.column_stack([x.ravel(), y.ravel()]))
+    inside = (xy >= 0).all(axis=1) & (xy[:, 0] <= shape[1] - 1) & (xy[:, 1] <= shape[0] - 1)
+    return float(inside.mean())
