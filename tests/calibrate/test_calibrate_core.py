@@ -126,6 +126,17 @@ def test_bands_and_threads_change_nothing() -> None:
     assert len(seen) > 10
 
 
+def test_a_frame_without_pixels_leaves_the_rest_alone() -> None:
+    frames = frames_of_noise(6, seed=16)
+    frames[2] = np.nan
+    result = combine_frames([plane_reader(f) for f in frames], SHAPE)
+    assert result.used.max() == 5
+    assert result.noise == pytest.approx(SIGMA, rel=0.03)
+    nothing = combine_frames([plane_reader(f) for f in frames[2:3]], SHAPE)
+    assert np.isnan(nothing.mean).all()
+    assert (nothing.used == 0).all()
+
+
 def test_memory_bounds_the_band_not_the_number_of_frames() -> None:
     for count in (10, 100, 300):
         rows = band_rows(count, (2822, 4144), memory_bytes=512 << 20, workers=2)

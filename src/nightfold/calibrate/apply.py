@@ -11,7 +11,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.calibrate.core import Combined
+from nightfold.calibrate.core import Combined, frame_level
 from nightfold.calibrate.records import Calibration, Plane
 from nightfold.errors import CalibrationError
 
@@ -79,7 +79,7 @@ def build_calibration(
 
     current = dark_e_per_s
     if current is None and dark is not None and bias is not None and dark_exposure_s:
-        current = max(0.0, float(np.nanmedian(dark.mean - bias.mean)) * gain / dark_exposure_s)
+        current = max(0.0, frame_level(dark.mean - bias.mean) * gain / dark_exposure_s)
     if current is None:
         current = 0.0
     return Calibration(

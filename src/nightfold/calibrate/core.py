@@ -59,7 +59,7 @@ class Combined:
     @property
     def typical_variance(self) -> float:
         """Median variance of the mean."""
-        return float(np.nanmedian(self.variance_of_mean))
+        return frame_level(self.variance_of_mean)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +87,8 @@ def sample_rows(read: ReadRows, shape: tuple[int, int], number: int = 0) -> Plan
     return np.concatenate(rows)
 
 
-def frame_level(sample: Plane) -> float:
-    """The robust level of a frame: the median of its finite sample pixels; NaN for none."""
+def frame_level(sample: npt.NDArray[np.floating]) -> float:
+    """The robust level of a frame or a plane: the median of its finite pixels; NaN for none."""
     finite = sample[np.isfinite(sample)]
     return float(np.median(finite)) if finite.size else float("nan")
 
@@ -165,7 +165,7 @@ def combine_frames(
     levels = tuple(frame_level(s) for s in samples)
     factors = _scale_factors(levels, scale)
     floor_variance, per_level, base = _noise_model(samples, factors, scale, e_per_adu)
-    typical_level = float(np.nanmedian(np.asarray(levels) * factors))
+    typical_level = frame_level(np.asarray(levels) * factors)
     noise = math.sqrt(floor_variance + per_level * max(typical_level - base, 0.0))
     del samples
 
@@ -421,7 +421,10 @@ def _scale_factors(levels: tuple[float, ...], scale: str | None) -> npt.NDArray[
 def _noise_model(
     samples: list[Plane], factors: npt.NDArray[np.float64], scale: str | None, e_per_adu: float | None
 ) -> tuple[float, float, float]:
-    """Floor variance, variance per level above the base, and the base, of one (scaled) sample."""
+    """Floor variance, variance per level above the base, and the base, of one (scaled) sample.
+
+    From the differences of neighbouring frames: the median over the pairs, so that one odd frame does not count.
+    """
     scaled = [s * np.float32(f) for s, f in zip(samples, factors, strict=True)]
     level = frame_level(np.concatenate(scaled))
     if len(scaled) == 1:
@@ -430,7 +433,8 @@ def _noise_model(
     else:
         differences = [b - a for a, b in pairwise(scaled)]
     # Rounding to whole ADU can hide a small noise altogether; the step's own variance (CHECKS D4) is the least.
-    variance = float(np.median([clipped_sigma(d) ** 2 for d in differences])) / 2.0
+    variances = [v for v in (clipped_sigma(d) ** 2 for d in differences) if np.isfinite(v)]
+    variance = float(np.median(variances)) / 2.0 if variances else 0.0
     variance = max(variance, float(np.median(factors)) ** 2 / 12.0)
     if scale == "flat":
         return 0.0, variance / level, 0.0
