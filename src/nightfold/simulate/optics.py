@@ -23,7 +23,7 @@ COMA_SHARES = np.array([0.68, 0.22, 0.10])
 """A comatic image as three displaced copies along the radius; their centre of light is the star's own place."""
 
 
-@njit(nogil=True, cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(nogil=True, cache=True, error_model="numpy")
 def _paint_moffats(out, x, y, peak, cov_xx, cov_xy, cov_yy, reach, beta, n5, w5, n2, w2):  # type: ignore[no-untyped-def]
     """Add elliptical Moffats minus their value at q = reach, each pixel integrated by Gauss-Legendre quadrature."""
     height, width = out.shape
@@ -96,10 +96,11 @@ def paint_stars(
     columns = [
         np.ascontiguousarray(c) for c in (xy[:, 0], xy[:, 1], flux_e / (np.pi * det * inside), *cov_px2.T, reach)
     ]
-    _paint_moffats(out, *columns, float(beta), _FIVE, _FIVE_W, _TWO, _TWO_W)
+    x, y, peak, cov_xx, cov_xy, cov_yy, ends = columns
+    _paint_moffats(out, x, y, peak, cov_xx, cov_xy, cov_yy, ends, float(beta), _FIVE, _FIVE_W, _TWO, _TWO_W)
 
 
-@njit(nogil=True, cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(nogil=True, cache=True, error_model="numpy")
 def _paint_texture(out, texture, inverse, offset, centre, distortion, first, per_texel, factor):  # type: ignore[no-untyped-def]
     """Add factor × texture seen through a map; cubic convolution (Keys 1981, a = -1/2)."""
     height, width = out.shape
@@ -169,7 +170,7 @@ def paint_texture(
     )
 
 
-@njit(nogil=True, cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(nogil=True, cache=True, error_model="numpy")
 def _paint_trail(out, x0, y0, x1, y1, peak, fwhm, ripple, period):  # type: ignore[no-untyped-def]
     """Add a straight trail of Gaussian profile and finite ends."""
     height, width = out.shape

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 from nightfold.errors import SettingsError
 from nightfold.units import ARCSEC_PER_RADIAN
@@ -135,7 +136,7 @@ class SimRig:
         points = sorted(self.quantum_efficiency)
         if wavelength_nm <= points[0][0]:
             return points[0][1]
-        for (w0, q0), (w1, q1) in zip(points, points[1:]):
+        for (w0, q0), (w1, q1) in pairwise(points):
             if wavelength_nm <= w1:
                 return q0 + (q1 - q0) * (wavelength_nm - w0) / (w1 - w0)
         return points[-1][1]
@@ -154,7 +155,7 @@ class SimRig:
 
     def sky_e_per_s(self, name: str, mag_arcsec2: float) -> float:
         """Electrons per second and pixel of a sky of that AB surface brightness."""
-        return self.zero_point_e_per_s(name) * self.scale_arcsec_px**2 * 10.0 ** (-0.4 * mag_arcsec2)
+        return float(self.zero_point_e_per_s(name) * self.scale_arcsec_px**2 * 10.0 ** (-0.4 * mag_arcsec2))
 
     def dark_rate(self, sensor_c: float) -> float:
         """Factor of all dark current at a sensor temperature against that at `dark_reference_c`."""

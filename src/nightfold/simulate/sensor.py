@@ -44,11 +44,11 @@ def sensor_of(rig: SimRig) -> Sensor:
     shape = (rig.height_px, rig.width_px)
     response = 1.0 + rig.pixel_response_sigma * rng.standard_normal(shape, dtype=np.float32)
     dark = (rig.dark_e_per_s * np.exp(0.25 * rng.standard_normal(shape, dtype=np.float32))).astype(np.float32)
-    n_hot = int(round(rig.hot_pixel_share * shape[0] * shape[1]))
+    n_hot = round(rig.hot_pixel_share * shape[0] * shape[1])
     place = rng.choice(shape[0] * shape[1], size=n_hot, replace=False)
     hot = np.stack([place % shape[1], place // shape[1]], axis=-1).astype(np.int64)
     rate = rng.exponential(rig.hot_pixel_e_per_s, n_hot).astype(np.float32)
-    n_telegraph = int(round(rig.telegraph_share * n_hot))
+    n_telegraph = round(rig.telegraph_share * n_hot)
     steady = hot[n_telegraph:]
     dark[steady[:, 1], steady[:, 0]] += rate[n_telegraph:]
     for column in rng.choice(shape[1], size=min(rig.hot_columns, shape[1]), replace=False):
@@ -67,6 +67,18 @@ def sensor_of(rig: SimRig) -> Sensor:
         telegraph=hot[:n_telegraph],
         telegraph_e_per_s=rate[:n_telegraph],
     )
+
+
+def _cell(rig: SimRig, filter_name: str) -> Image:
+    """Throughput of the 2x2 cell of a colour filter array at a filter's centre: round numbers of common dyes."""
+    wavelength = rig.filter_named(filter_name).centre_nm
+    colours = {
+        "R": (min(wavelength, 620.0), 620.0, 40.0),
+        "G": (wavelength, 535.0, 45.0),
+        "B": (wavelength, 460.0, 40.0),
+    }
+    passed = {c: 0.02 + 0.98 * np.exp(-0.5 * ((w - at) / sigma) ** 2) for c, (w, at, sigma) in colours.items()}
+    return np.array([passed[c] for c in rig.cfa], dtype=np.float32).reshape(2, 2)
 
 
 @lru_cache(maxsize=32)
@@ -89,13 +101,17 @@ def light_path(rig: SimRig, filter_name: str, *, angle_deg: float = 0.0, of_flat
         for _ in range(n):
             at = (rng.random(2) - 0.5) * (rig.width_px, rig.height_px)
             if rng is own:
-                at = (at[0] * np.cos(turn) - at[1] * np.sin(turn), at[0] * np.sin(turn) + at[1] * np.cos(turn))
+                at = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ at
             radius = float((18.0 if rng is own else 6.0) * (0.7 + 0.6 * rng.random()))
             depth = float(rig.dust_depth * (0.4 + 0.6 * rng.random()))
             r = np.hypot(x - at[0] - rig.width_px / 2, y - at[1] - rig.height_px / 2) / radius
             shade = np.clip((1.0 - r) * radius / 3.0, 0.0, 1.0) * np.clip((r - 0.35) * radius / 3.0 + 0.5, 0.25, 1.0)
             path *= (1.0 - depth * shade).astype(np.float32)
     path *= sensor_of(rig).response
+    if rig.cfa:
+        path *= np.tile(_cell(rig, filter_name), ((rig.height_px + 1) // 2, (rig.width_px + 1) // 2))[
+            : rig.height_px, : rig.width_px
+        ]
     if rig.flat_mismatch and not of_flat:
         path *= (1.0 + rig.flat_mismatch * (0.5 * u - 0.3 * v + 0.6 * r2 - 0.2)).astype(np.float32)
     path.setflags(write=False)

@@ -167,4 +167,5 @@ class SubTruth:
         values["trails"] = tuple(
             Trail(**{**t, "start": tuple(t["start"]), "end": tuple(t["end"])}) for t in values["trails"]
         )
-        return cls(**values, **arrays)
+        values.update(arrays)
+        return cls(**values)
