@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from nightfold.engine.core import CancelToken, atomic_write, clean_leftovers, memory_limit_bytes, parallel_map
+from nightfold.engine.core import (
+    CancelToken,
+    atomic_write,
+    clean_leftovers,
+    memory_limit_bytes,
+    parallel_map,
+    write_text,
+)
 from nightfold.errors import CancelledError, SettingsError
 
 
@@ -46,6 +58,43 @@ def test_cancel_stops_soon() -> None:
     assert seen[-1] < 12
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_nothing_begins_after_a_cancel(workers: int) -> None:
+    token = CancelToken()
+    token.cancel()
+    begun: list[int] = []
+    with pytest.raises(CancelledError):
+        next(parallel_map(begun.append, range(5), workers=workers, cancelled=token))
+    assert begun == []
+
+
+def test_reading_ahead_is_bounded_and_many_work_at_once() -> None:
+    taken: list[int] = []
+    meeting = threading.Barrier(3, timeout=10)
+
+    def source() -> Iterator[int]:
+        for i in range(30):
+            taken.append(i)
+            yield i
+
+    def meet(i: int) -> int:
+        meeting.wait()  # breaks unless three run at the same time
+        return i
+
+    for done, i in enumerate(parallel_map(meet, source(), workers=3, ahead=2), start=1):
+        assert i == done - 1
+        assert len(taken) <= done - 1 + 3 + 2
+
+
+def test_a_source_that_fails_ends_the_map() -> None:
+    def source() -> Iterator[int]:
+        yield 1
+        raise OSError("the disk went away")
+
+    with pytest.raises(OSError, match="went away"):
+        list(parallel_map(lambda i: i, source(), workers=2))
+
+
 def test_a_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "m.fits"
     with atomic_write(path) as file:
@@ -57,11 +106,33 @@ def test_a_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["m.fits"]
 
 
-def test_leftovers_of_a_killed_run_are_removed(tmp_path: Path) -> None:
-    (tmp_path / ".m.fits.abc.unfinished").write_bytes(b"half")
+def test_leftovers_of_a_killed_run_are_removed_and_nothing_else(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys, pathlib; from nightfold.engine.core import atomic_write\n"
+        "with atomic_write(pathlib.Path(sys.argv[1]) / 'm.fits') as file:\n"
+        "    file.write(b'half'); file.flush(); os.kill(os.getpid(), getattr(signal, 'SIGKILL', signal.SIGTERM))\n"
+    )
     (tmp_path / "m.fits").write_bytes(b"whole")
+    (tmp_path / ".theirs.unfinished").write_bytes(b"a file of the person")
+    assert subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False).returncode != 0
+    assert len(list(tmp_path.iterdir())) == 3
     assert clean_leftovers(tmp_path) == 1
-    assert [p.name for p in tmp_path.iterdir()] == ["m.fits"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".theirs.unfinished", "m.fits"]
+    assert (tmp_path / "m.fits").read_bytes() == b"whole"
+    assert clean_leftovers(tmp_path / "nowhere") == 0
+
+
+@pytest.mark.skipif(os.name == "nt", reason="modes of POSIX")
+def test_a_written_file_has_the_mode_of_a_plain_one(tmp_path: Path) -> None:
+    (tmp_path / "plain").write_bytes(b"")
+    with atomic_write(tmp_path / "ours") as file:
+        file.write(b"")
+    assert (tmp_path / "ours").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+def test_text_keeps_its_line_ends(tmp_path: Path) -> None:
+    write_text(tmp_path / "deep" / "a.toml", "ä\nb\r\n")
+    assert (tmp_path / "deep" / "a.toml").read_bytes() == "ä\nb\r\n".encode()
 
 
 def test_memory_words() -> None:

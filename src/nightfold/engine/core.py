@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-import tempfile
+import re
+import secrets
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -19,6 +20,8 @@ Result = TypeVar("Result")
 
 LEFTOVER_SUFFIX = ".unfinished"
 """Ending of temporary files; a next run removes those it finds."""
+
+_LEFTOVER = re.compile(r"^\..+\.[0-9a-f]{16}\.unfinished$")
 
 DEFAULT_MEMORY_BYTES = 1_000_000_000
 """Ceiling of the buffers of one run unless an option lowers or raises it."""
@@ -108,6 +111,8 @@ def parallel_map(
         source = iter(items)
         try:
             while True:
+                if cancelled is not None:
+                    cancelled.check("the work")
                 while len(pending) < workers + ahead:
                     try:
                         item = next(source)
@@ -116,10 +121,7 @@ def parallel_map(
                     pending.append(pool.submit(function, item))
                 if not pending:
                     return
-                result = pending.popleft().result()
-                yield result
-                if cancelled is not None:
-                    cancelled.check("the work")
+                yield pending.popleft().result()
         finally:
             for future in pending:
                 future.cancel()
@@ -127,19 +129,28 @@ def parallel_map(
 
 @contextmanager
 def atomic_write(path: Path) -> Iterator[BinaryIO]:
-    """A file that appears under `path` only when the block ends well: temporary beside it, synced, renamed."""
+    """A file that appears under `path` only when the block ends well: temporary beside it, synced, renamed.
+
+    The temporary is opened the plain way, not as a private one: a master is to be read by whoever may read the folder.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=LEFTOVER_SUFFIX, dir=path.parent)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}{LEFTOVER_SUFFIX}")
     try:
-        with os.fdopen(handle, "wb") as file:
+        with open(temporary, "xb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+        os.replace(temporary, path)
         _sync_folder(path.parent)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)
         raise
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file as UTF-8, whole or not at all; line ends stay as they are in `text`."""
+    with atomic_write(path) as file:
+        file.write(text.encode("utf-8"))
 
 
 def _sync_folder(folder: Path) -> None:
@@ -154,12 +165,17 @@ def _sync_folder(folder: Path) -> None:
 
 
 def clean_leftovers(folder: Path) -> int:
-    """Remove temporary files that a killed run left under `folder`; how many."""
+    """Remove temporary files that a killed run left under `folder`; how many.
+
+    Only names as `atomic_write` makes them are touched, and only plain files. Call it while `Ledger.writing` is held:
+    another process may be in the middle of such a file.
+    """
     count = 0
     if folder.is_dir():
         for leftover in folder.rglob(f".*{LEFTOVER_SUFFIX}"):
-            leftover.unlink(missing_ok=True)
-            count += 1
+            if _LEFTOVER.match(leftover.name) and leftover.is_file() and not leftover.is_symlink():
+                leftover.unlink(missing_ok=True)
+                count += 1
     return count
 
 
