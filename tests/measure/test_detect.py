@@ -13,7 +13,7 @@ from nightfold.measure.detect import find_stars, taps_of
 
 @pytest.mark.parametrize("factor", [1, 2])
 def test_significance_is_that_of_a_matched_filter(render, factor):
-    # CHECKS G2: noise-equivalent area 4 pi sigma^2, so SNR = flux / (noise sqrt(4 pi) sigma); binning costs up to a tenth.
+    # CHECKS G2: noise-equivalent area 4 pi sigma^2, so SNR = flux / (noise sqrt(4 pi) sigma); peaks between coarse pixels lose up to 20 %.
     rng = np.random.default_rng(1)
     x, y, flux = render.field(rng, 40, (400, 400), low=5000, high=5001, apart=40)
     image = render.draw((400, 400), x, y, flux, render.gaussian(3.5)) + 500.0
@@ -23,7 +23,7 @@ def test_significance_is_that_of_a_matched_filter(render, factor):
     sigma = np.sqrt((3.5 / 2.35482) ** 2 + 1 / 12)
     expected = 5000 / (20.0 * np.sqrt(4 * np.pi) * sigma)
     assert len(peaks) == 40
-    assert np.median(peaks.significance) == pytest.approx(expected, rel=0.06 if factor == 1 else 0.12)
+    assert np.median(peaks.significance) == pytest.approx(expected, rel=0.06 if factor == 1 else 0.16)
     distance, _ = cKDTree(np.column_stack([x, y])).query(np.column_stack([peaks.x, peaks.y]))
     assert distance.max() < 1.0
 
@@ -54,10 +54,12 @@ def test_finds_the_stars_that_sep_finds(render):
         filter_kernel=np.outer(taps, taps), filter_type="matched",
     )  # fmt: skip
     ours = find_stars(bin_frame(image, 1)[0], sky_mesh(image), fwhm_px=3.0, threshold_sigma=5.0)
-    theirs_tree = cKDTree(np.column_stack([theirs["x"], theirs["y"]]))
-    matched = theirs_tree.query(np.column_stack([ours.x, ours.y]))[0] < 2.0
-    assert len(ours) == pytest.approx(len(theirs), rel=0.05)
-    assert matched.mean() > 0.95
+    ours_tree = cKDTree(np.column_stack([ours.x, ours.y]))
+    assert (ours_tree.query(np.column_stack([theirs["x"], theirs["y"]]))[0] < 2.0).mean() > 0.98
+    assert len(theirs) > 100
+    true_distance, _ = cKDTree(np.column_stack([x, y])).query(np.column_stack([ours.x, ours.y]))
+    assert (true_distance < 2.0).all()
+    assert len(ours) >= 145
 
 
 def test_only_asked_rows_are_searched():

@@ -33,15 +33,15 @@ def _inside(dx, dy, radius):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _disk(image, x, y, radius, background):
-    """Sum above `background` and area of the finite pixels within `radius` of (x, y)."""
+def _disk(image, mask, has_mask, x, y, radius, background):
+    """Sum above `background` and area of the good pixels within `radius` of (x, y)."""
     height, width = image.shape
     total = 0.0
     area = 0.0
     for j in range(max(0, math.floor(y - radius + 0.5)), min(height, math.floor(y + radius + 0.5) + 1)):
         for i in range(max(0, math.floor(x - radius + 0.5)), min(width, math.floor(x + radius + 0.5) + 1)):
             value = np.float64(image[j, i])
-            if abs(value) < np.inf:
+            if abs(value) < np.inf and not (has_mask and mask[j, i] & 1):
                 share = _inside(i - x, j - y, radius)
                 total += share * (value - background)
                 area += share
@@ -49,14 +49,14 @@ def _disk(image, x, y, radius, background):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def disk_sums(image, xs, ys, radii, background, sums, areas):
+def disk_sums(image, mask, has_mask, xs, ys, radii, background, sums, areas):
     """Write the sums above background and the areas of one disk a star."""
     for n in range(xs.size):
-        sums[n], areas[n] = _disk(image, xs[n], ys[n], radii[n], background[n])
+        sums[n], areas[n] = _disk(image, mask, has_mask, xs[n], ys[n], radii[n], background[n])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def half_radii(image, xs, ys, background, half, most, out):
+def half_radii(image, mask, has_mask, xs, ys, background, half, most, out):
     """Write the radius at which the curve of growth of each star first reaches `half`; NaN if not within `most`."""
     for n in range(xs.size):
         out[n] = np.nan
@@ -69,7 +69,7 @@ def half_radii(image, xs, ys, background, half, most, out):
         above = 0.0
         for _ in range(8):
             high += step
-            above = _disk(image, xs[n], ys[n], high, background[n])[0]
+            above = _disk(image, mask, has_mask, xs[n], ys[n], high, background[n])[0]
             if above >= half[n]:
                 break
             low = high
@@ -84,7 +84,7 @@ def half_radii(image, xs, ys, background, half, most, out):
                 u = 0.5 * (u0 + u1)
             else:
                 u = u0 + (half[n] - below) * (u1 - u0) / (above - below)
-            value = _disk(image, xs[n], ys[n], math.sqrt(u), background[n])[0]
+            value = _disk(image, mask, has_mask, xs[n], ys[n], math.sqrt(u), background[n])[0]
             if value >= half[n]:
                 u1 = u
                 above = value
@@ -352,7 +352,7 @@ def _solve(matrix, vector, damping, size, step):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def moffat_fits(image, starts, background, sky_variance, reach, points, free, out):
+def moffat_fits(image, mask, has_mask, starts, background, sky_variance, reach, points, free, out):
     """Fit a Moffat profile to each star by Levenberg-Marquardt.
 
     `starts` holds x, y, A, cxx, cxy, cyy, 1/beta; with `free` 6, beta stays. `out` gets the seven values, the reduced
@@ -388,7 +388,8 @@ def moffat_fits(image, starts, background, sky_variance, reach, points, free, ou
                 window[j, i] = 0.0
                 weight[j, i] = 0.0
                 inside = (i - reach) ** 2 + (j - reach) ** 2 <= (reach + 0.5) ** 2
-                if inside and x >= 0 and y >= 0 and x < columns and y < rows and abs(image[y, x]) < np.inf:
+                inside = inside and x >= 0 and y >= 0 and x < columns and y < rows
+                if inside and abs(image[y, x]) < np.inf and not (has_mask and mask[y, x] & 1):
                     u = i - p[0]
                     v = j - p[1]
                     q = 1.0 + p[6] * (p[3] * u * u + 2.0 * p[4] * u * v + p[5] * v * v)

@@ -74,7 +74,7 @@ def sky_mesh(image: npt.ArrayLike, *, mesh_px: int = 64, bad: npt.NDArray[np.boo
     Returns
     -------
     SkyMesh
-        3x3-median filtered. NaN where a cell has less than 30 % good pixels; `evaluate` bridges those. A nebula wider
+        Cells that stand out of all their neighbours take the neighbours' median. NaN where a cell has less than 30 % good pixels; `evaluate` bridges those. A nebula wider
         than a cell counts as sky here, which is what the measuring of stars needs.
     """
     plane = np.ascontiguousarray(image, dtype=np.float32)
@@ -100,7 +100,7 @@ def mesh_of(binned: Binned, *, mesh_px: int, ceiling_e: float = math.inf) -> Sky
     return SkyMesh(
         x_px=binned.to_full(0.5 * (x_edges[1:] + x_edges[:-1] - 1)),
         y_px=binned.to_full(0.5 * (y_edges[1:] + y_edges[:-1] - 1)),
-        level_e=_median3(level),
+        level_e=_without_spikes(level, sigma),
         sigma_e=_median3(sigma) * binned.factor,
     )
 
@@ -216,6 +216,22 @@ def _neighbours(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     ny, nx = values.shape
     wide = np.pad(values, 1, constant_values=np.nan)
     return np.stack([wide[j : j + ny, i : i + nx] for j in range(3) for i in range(3)])
+
+
+def _without_spikes(level: npt.NDArray[np.float64], sigma: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The mesh with cells replaced by the 3x3 median where they stand out of what their neighbours do.
+
+    A plain 3x3 median would cut the tops of nebulae as well; there the neighbours differ as much.
+    """
+    if min(level.shape) < 3:
+        return level
+    smooth = _median3(level)
+    apart = np.abs(_neighbours(level) - smooth)
+    known = np.isfinite(apart)
+    ordered = np.sort(np.where(known, apart, np.inf), axis=0)
+    typical = np.take_along_axis(ordered, np.maximum(known.sum(axis=0) // 2, 0)[None], axis=0)[0]
+    spike = np.abs(level - smooth) > 4.0 * typical + 0.1 * sigma
+    return np.where(spike, smooth, level)
 
 
 def _median3(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -40,7 +40,7 @@ from nightfold.measure.stars import (
 )
 from nightfold.measure.streaks import find_streaks
 from nightfold.measure.summary import summarise
-from nightfold.robust import mad_sigma
+from nightfold.robust import mad_sigma, weighted_median
 from nightfold.units import FWHM_PER_SIGMA
 
 FloatArray = npt.NDArray[np.float64]
@@ -59,8 +59,12 @@ LEAST_CELL_FWHM = 12.0
 LEAST_WINDOW_PX = 1.1
 """Sigma of the narrowest centroid window: pixels sample a narrower one so coarsely that centroids lean by 0.05 px."""
 ENOUGH_FOR_WIDTH = 60
+SURE_OF_WIDE = 20.0
+"""Wide stars are believed only if one of them is this many sigma; bumps of a glow are not."""
 MOST_WIDTH_PX = 8.5
 """Sigma beyond which a source is no star but a glow that the sky mesh has taken in part."""
+RING = 1.35
+"""Outer radius of the ring of sky around the widest aperture, in units of that."""
 MOST_FITS = 200
 BETA_FITS = 40
 TYPICAL_BETA = 3.5
@@ -134,8 +138,8 @@ def measure_sub(
     grid = _search_grid(frame, binned, fwhm)
     peaks = find_stars(grid, mesh, fwhm_px=fwhm, threshold_sigma=CANDIDATE_SIGMA)
     stars, profiles, count = _measured(frame, mesh, peaks, fwhm, floor, max_stars, mesh_px)
-    streaks = find_streaks(plane, binned, mesh, fwhm_px=fwhm, **_what_is_no_streak(stars, fwhm))
-    count -= _mark_pieces(stars, streaks, fwhm)
+    streaks = find_streaks(plane, binned, mesh, fwhm_px=fwhm, **_what_is_no_streak(frame, binned, stars, fwhm))
+    count -= _mark_pieces(stars, streaks, fwhm, noise)
     return summarise(stars, profiles, mesh, noise_e=noise, star_count=count, streaks=streaks, **reading_of_sky)
 
 
@@ -156,7 +160,7 @@ def typical_fwhm_px(frame: Frame, binned: Binned, mesh: SkyMesh, *, floor_e: flo
     x, y = peaks.x[:400], peaks.y[:400]
     background = sky_at(mesh, x, y)
     variance = _sky_variance(mesh, x, y, peaks.noise_scale, floor_e)
-    width, settled_width = 1.5, float("nan")
+    width, settled_width, surest = 1.5, float("nan"), 0.0
     for _ in range(12):
         w = measure_windows(
             frame, x, y, background_e=background, sky_variance_e2=variance, width_px=width, radius_px=2.0 * width
@@ -170,10 +174,12 @@ def typical_fwhm_px(frame: Frame, binned: Binned, mesh: SkyMesh, *, floor_e: flo
         sizes = np.clip(np.where(np.isfinite(sizes), sizes, np.inf), 0.4, 2.0 * width)
         new = float(np.median(sizes))
         settled_width = new
+        surest = float(np.max(w.significance[usable]))
         if abs(new - width) < 0.03 * width:
             break
         width = new
-    if not math.isfinite(settled_width) or settled_width > MOST_WIDTH_PX:
+    glow = settled_width > 2.0 * DEFAULT_FWHM_PX / FWHM_PER_SIGMA and surest < SURE_OF_WIDE
+    if not math.isfinite(settled_width) or settled_width > MOST_WIDTH_PX or glow:
         return DEFAULT_FWHM_PX
     return FWHM_PER_SIGMA * math.sqrt(max(settled_width**2 - PIXEL_VARIANCE, 0.06))
 
@@ -236,7 +242,7 @@ def _measured(
     good = profiles.fitted
     fwhm_fitted = float(np.median(profiles.fwhm_px[good])) if good.any() else fwhm
     beta = float(np.median(profiles.beta[good])) if good.any() else TYPICAL_BETA
-    correction = _aperture_correction(frame, w, flags, background, fwhm_fitted, beta, mesh_px)
+    correction = _aperture_correction(frame, w, flags, background, variance, radius, fwhm_fitted, beta)
     flux = w.aperture_e * correction
     area = math.pi * radius**2
     # The mode of a cell has 2.1 times the error of its mean; the 3x3 median takes most of that back.
@@ -274,7 +280,7 @@ def _measured(
     inside = place[fits] >= 0
     stars = stars.take(order)
     radii = half_flux_radii(
-        frame.image, stars.x, stars.y, flux_e=stars.flux_e, background_e=stars.background_e, most_px=3.0 * fwhm + 2.0
+        frame, stars.x, stars.y, flux_e=stars.flux_e, background_e=stars.background_e, most_px=3.0 * fwhm + 2.0
     )
     stars.half_flux_radius_px[:] = radii
     kept_fits = Profiles(**{name: getattr(profiles, name)[inside] for name in Profiles.__dataclass_fields__})
@@ -344,7 +350,7 @@ def _profiles(
 
     def fitted(index: IntArray, beta: float | None) -> Profiles:
         return fit_profiles(
-            frame.image, w.x[index], w.y[index], peak_e=w.peak_e[index],
+            frame, w.x[index], w.y[index], peak_e=w.peak_e[index],
             shapes=Shapes(**{name: getattr(shapes, name)[index] for name in Shapes.__dataclass_fields__}),
             background_e=background[index], sky_variance_e2=variance[index], fwhm_px=fwhm, beta=beta,
         )  # fmt: skip
@@ -356,31 +362,44 @@ def _profiles(
 
 
 def _aperture_correction(
-    frame: Frame, w: Windows, flags: IntArray, background: FloatArray, fwhm: float, beta: float, mesh_px: int
-) -> FloatArray:
+    frame: Frame, w: Windows, flags: IntArray, background: FloatArray, variance: FloatArray, radius_px: float,
+    fwhm: float, beta: float,
+) -> FloatArray:  # fmt: skip
     """What turns each star's aperture sum into its whole light, from the curves of growth of clean bright stars."""
-    inner = max(fwhm, 2.0) / fwhm
+    inner = radius_px / fwhm
     clean = np.flatnonzero((flags == 0) & (w.snr >= 20.0))[:400]
     for wide in TOTAL_APERTURES_FWHM:
         radius = wide * fwhm
-        bright = clean[_alone(w, clean, radius + fwhm)]
+        bright = clean[_alone(w, clean, RING * radius + fwhm)]
         if bright.size >= 8 or (bright.size and wide == TOTAL_APERTURES_FWHM[-1]):
             break
     else:
         return np.full(w.x.size, 1.0 / moffat_energy(inner, beta))
-    half, total = (
-        aperture_flux(frame.image, w.x[bright], w.y[bright], radius_px=r, background_e=background[bright])
-        for r in (0.5 * radius, radius)
+    half, total, ring = (
+        aperture_flux(frame, w.x[bright], w.y[bright], radius_px=r, background_e=background[bright])
+        for r in (0.5 * radius, radius, RING * radius)
     )
-    whole = total[1] > 0.99 * math.pi * radius**2
+    whole = ring[1] > 0.97 * math.pi * (RING * radius) ** 2
     if not whole.any():
         return np.full(w.x.size, 1.0 / moffat_energy(inner, beta))
-    # What lies still farther out is taken from the profile, as far as the measured growth bears the profile out.
-    far, near = moffat_energy(wide, beta), moffat_energy(0.5 * wide, beta)
-    growth = float(np.median(total[0][whole] / half[0][whole])) - 1.0
+    # Over so wide an aperture the mesh is not good enough: the sky comes from a ring around it.
+    offset = (ring[0] - total[0]) / (ring[1] - total[1])
+    total_e = total[0] - offset * math.pi * radius**2
+    half_e = half[0] - offset * math.pi * (0.5 * radius) ** 2
+    aperture_e = w.aperture_e[bright] - offset * math.pi * radius_px**2
+    # What lies farther out, or in the ring, is taken from the profile as far as the measured growth bears that out.
+    near, far, last = (moffat_energy(r * wide, beta) for r in (0.5, 1.0, RING))
+    in_ring = (last - far) / (RING**2 - 1.0)
+    near, far = near - 0.25 * in_ring, far - in_ring
+    # Sky noise of the aperture and of the ring's mean; 0.3 % for what varies from star to star.
+    area = math.pi * radius**2
+    noise = np.sqrt(area * (1.0 + 1.0 / (RING**2 - 1.0)) * variance[bright]) / np.maximum(aperture_e, 1e-6)
+    weight = np.where(whole & (aperture_e > 0) & (noise < 0.2), 1.0 / (noise**2 + 0.003**2), 0.0)
+    if not weight.any():
+        weight = np.where(whole & (aperture_e > 0), 1.0 / (noise**2 + 0.003**2), 0.0)
+    growth = weighted_median(total_e / half_e, weight) - 1.0
     beyond = (1.0 / far - 1.0) * float(np.clip(growth / max(far / near - 1.0, 1e-6), 0.0, 1.0))
-    ratio = np.where(whole, total[0] * (1.0 + beyond) / w.aperture_e[bright], np.nan)
-    weight = np.minimum(w.snr[bright], 200.0) ** 2
+    ratio = np.where(weight > 0, total_e * (1.0 + beyond) / aperture_e, np.nan)
     return correction_surface(w.x[bright], w.y[bright], ratio, weight, w.x, w.y, float(max(frame.image.shape)))
 
 
@@ -407,7 +426,7 @@ def _position_errors(w: Windows, flags: IntArray, width: float) -> FloatArray:
     return np.hypot(w.position_error_px * 0.5 / follows, lean)
 
 
-def _mark_pieces(stars: Stars, streaks: tuple[Streak, ...], fwhm: float) -> int:
+def _mark_pieces(stars: Stars, streaks: tuple[Streak, ...], fwhm: float, noise_e: float) -> int:
     """Flag faint peaks on a streak as pieces of it; return how many were taken for stars before."""
     pieces = np.zeros(len(stars), bool)
     for s in streaks:
@@ -416,21 +435,24 @@ def _mark_pieces(stars: Stars, streaks: tuple[Streak, ...], fwhm: float) -> int:
         along = (stars.x - s.x0) * ux + (stars.y - s.y0) * uy
         across = np.abs((stars.y - s.y0) * ux - (stars.x - s.x0) * uy)
         pieces |= (across < 0.5 * (fwhm + s.width_px)) & (along > -5 * fwhm) & (along < length + 5 * fwhm)
-    pieces &= stars.peak_e < 2.5 * max((s.brightness_e for s in streaks), default=0.0)
+    pieces &= stars.peak_e < 2.0 * max((s.brightness_e for s in streaks), default=0.0) + 4.0 * noise_e
     before = stars.flags & int(StarFlag.NOT_A_STAR | StarFlag.ELONGATED) != 0
     stars.flags[pieces] |= int(StarFlag.ELONGATED)
     return int(np.count_nonzero(pieces & ~before))
 
 
-def _what_is_no_streak(stars: Stars, fwhm: float) -> dict[str, FloatArray]:
-    """Disks to cut out before streaks are sought: stars that are not pieces of one, and saturated stars for their spikes."""
+def _what_is_no_streak(frame: Frame, binned: Binned, stars: Stars, fwhm: float) -> dict[str, FloatArray]:
+    """What to leave out when streaks are sought: bright stars that are no pieces of one, and where pixels are saturated."""
     piece = (stars.flags & int(StarFlag.ELONGATED | StarFlag.NOT_A_STAR)) != 0
     star = stars.take(~piece & (stars.snr > 15.0))
-    bright = (stars.flags & int(StarFlag.SATURATED)) != 0
+    y, x = (np.asarray(v, np.float64) for v in np.nonzero(binned.pixels >= 0.7 * frame.saturation_e))
+    x, y = binned.to_full(x), binned.to_full(y)
+    if not math.isfinite(frame.saturation_e) and frame.bits is not None:
+        y, x = (np.asarray(v, np.float64) for v in np.nonzero(frame.bits & 2))
     return {
         "star_x": star.x,
         "star_y": star.y,
         "star_radius_px": fwhm * (1.0 + 0.5 * np.log10(np.maximum(star.snr, 10.0))),
-        "spike_x": stars.x[bright],
-        "spike_y": stars.y[bright],
+        "spike_x": x,
+        "spike_y": y,
     }

@@ -15,7 +15,7 @@ from scipy.special import erf
 
 from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, half_radii, moffat_fits, windows
 from nightfold.measure.background import NO_BITS, Bits, Plane
-from nightfold.robust import mad_sigma
+from nightfold.robust import mad_sigma, weighted_median
 from nightfold.units import FWHM_PER_SIGMA, HALF_FLUX_RADIUS_PER_SIGMA
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,6 +36,11 @@ class Frame:
     bits: Bits | None = None
     variance: Plane | None = None
     saturation_e: float = math.inf
+
+
+def _mask(frame: Frame) -> tuple[Bits, bool]:
+    """The mask as the kernels take it, and whether there is one."""
+    return (NO_BITS, False) if frame.bits is None else (frame.bits, True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +89,7 @@ def measure_windows(
     out = np.empty((x.size, WINDOW_COLUMNS))
     windows(
         frame.image,
-        NO_BITS if frame.bits is None else frame.bits,
-        frame.bits is not None,
+        *_mask(frame),
         NO_VARIANCE if frame.variance is None else frame.variance,
         frame.variance is not None,
         np.float32(frame.saturation_e) if math.isfinite(frame.saturation_e) else np.float32(np.nan),
@@ -101,18 +105,18 @@ def measure_windows(
 
 
 def aperture_flux(
-    image: Plane, x: FloatArray, y: FloatArray, *, radius_px: float | FloatArray, background_e: float | FloatArray = 0.0
+    frame: Frame, x: FloatArray, y: FloatArray, *, radius_px: float | FloatArray, background_e: float | FloatArray = 0.0
 ) -> tuple[FloatArray, FloatArray]:
-    """Sums above the background within circles, and the areas summed; NaN pixels and pixels off the frame left out."""
+    """Sums above the background within circles, and the areas summed; NaN, bad and outer pixels left out."""
     radii = np.broadcast_to(np.asarray(radius_px, np.float64), x.shape).copy()
     background = np.broadcast_to(np.asarray(background_e, np.float64), x.shape).copy()
     sums, areas = np.empty(x.size), np.empty(x.size)
-    disk_sums(image, x, y, radii, background, sums, areas)
+    disk_sums(frame.image, *_mask(frame), x, y, radii, background, sums, areas)
     return sums, areas
 
 
 def half_flux_radii(
-    image: Plane, x: FloatArray, y: FloatArray, *, flux_e: FloatArray, background_e: FloatArray, most_px: float
+    frame: Frame, x: FloatArray, y: FloatArray, *, flux_e: FloatArray, background_e: FloatArray, most_px: float
 ) -> FloatArray:
     """Radius of the circle that holds half of `flux_e`, pixels; NaN if none within `most_px` does.
 
@@ -121,7 +125,7 @@ def half_flux_radii(
     Gaussian, 1 % too small for a Moffat star of 2 px FWHM.
     """
     out = np.empty(x.size)
-    half_radii(image, x, y, background_e, 0.5 * flux_e, most_px, out)
+    half_radii(frame.image, *_mask(frame), x, y, background_e, 0.5 * flux_e, most_px, out)
     return np.sqrt(np.maximum(out**2 - HALF_FLUX_RADIUS_PER_SIGMA**2 * 2.0 * PIXEL_VARIANCE, 1e-4))
 
 
@@ -180,7 +184,7 @@ class Profiles:
 
 
 def fit_profiles(
-    image: Plane,
+    frame: Frame,
     x: FloatArray,
     y: FloatArray,
     *,
@@ -204,7 +208,9 @@ def fit_profiles(
     out = np.empty((x.size, 13))
     reach = int(min(40, max(4, math.ceil((2.0 if fwhm_px < 6 else 1.5) * fwhm_px) + 1)))
     points = 2 if fwhm_px < 4.0 else 1
-    moffat_fits(image, starts, background_e, sky_variance_e2, reach, points, 7 if beta is None else 6, out)
+    moffat_fits(
+        frame.image, *_mask(frame), starts, background_e, sky_variance_e2, reach, points, 7 if beta is None else 6, out
+    )
     out[~np.isfinite(out[:, 7])] = np.nan
     cxx, cxy, cyy, exponent = out[:, 3], out[:, 4], out[:, 5], 1.0 / out[:, 6]
     determinant = cxx * cyy - cxy**2
@@ -260,7 +266,7 @@ def correction_surface(
     Because the stars grow towards the corners, so does the light outside an aperture. Outliers beyond 4 sigma are left
     out; 1 everywhere for no stars.
     """
-    good = np.isfinite(ratio) & (ratio > 0.3) & (ratio < 4.0)
+    good = np.isfinite(ratio) & (ratio > 0.3) & (ratio < 4.0) & (weight > 0)
     if not good.any():
         return np.ones(at_x.size)
     x, y, ratio, weight = x[good] / scale_px, y[good] / scale_px, ratio[good], weight[good]
@@ -273,7 +279,7 @@ def correction_surface(
     kept = np.ones(x.size, bool)
     matrix = design(x, y)
     if degree == 0:
-        return np.full(at_x.size, float(np.median(ratio)))
+        return np.full(at_x.size, weighted_median(ratio, weight))
     coefficients: FloatArray = np.zeros(len(powers))
     for _ in range(4):
         root = np.sqrt(weight[kept])
@@ -281,7 +287,9 @@ def correction_surface(
             np.linalg.lstsq(matrix[kept] * root[:, None], ratio[kept] * root, rcond=None)[0], np.float64
         )
         rest = ratio - matrix @ coefficients
+        # In units of each ratio's own error: the faint scatter more.
+        rest = rest * np.sqrt(weight)
         sigma = float(mad_sigma(rest[kept]))
-        kept = np.abs(rest) <= 4.0 * max(sigma, 1e-6)
-    low, high = float(ratio[kept].min()), float(ratio[kept].max())
-    return np.clip(design(at_x / scale_px, at_y / scale_px) @ coefficients, low, high)
+        kept = np.abs(rest) <= 4.0 * max(sigma, 1e-9)
+    inside = matrix[kept] @ coefficients
+    return np.clip(design(at_x / scale_px, at_y / scale_px) @ coefficients, inside.min(), inside.max())
