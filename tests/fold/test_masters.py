@@ -58,6 +58,7 @@ def document(*, distortion: bool = False, wcs: bool = True, name: str = "ha-001.
                 radius=36.0,
             ),
             verdict="keep",
+            best_affine=np.array([[-1.0, 0.011, 59.1], [-0.01, -1.0, 39.0]]) if distortion else None,
         ),
         SubRow(file="ha-003.fits", sha256="ef" * 32, weight=0.0, scale=np.nan, transform=None, verdict="drop"),
     )
@@ -143,6 +144,10 @@ def test_round_trip(tmp_path: Path, distortion: bool) -> None:
         else:
             assert theirs.transform is not None
             np.testing.assert_array_equal(ours.transform.apply(points), theirs.transform.apply(points))
+            np.testing.assert_array_equal(ours.table_matrix, theirs.table_matrix)
+    with fits.open(path) as units:
+        assert units["SUBS"].data["TRANSFORM"][1][2] == (59.1 if distortion else 59.0)
+        assert ("MODEL" in units) == distortion
     assert back.wcs is not None
     # 0-based pixel (29.5, 19.5) is the reference point.
     np.testing.assert_allclose(back.wcs.pixel_to_world_values(29.5, 19.5), (250.2, -48.8), atol=1e-9)

@@ -34,7 +34,10 @@ MOST_SUBS = 32767
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubRow:
-    """One sub offered to the fold, as the SUBS table tells it. A dropped sub has weight 0."""
+    """One sub offered to the fold, as the SUBS table tells it. A dropped sub has weight 0.
+
+    TRANSFORM holds `best_affine`, where that is given because the transform has distortion, else the transform's matrix.
+    """
 
     file: str
     sha256: str
@@ -42,6 +45,14 @@ class SubRow:
     scale: float
     transform: Transform | None  # None where the sub could not be placed
     verdict: Verdict
+    best_affine: npt.NDArray[np.float64] | None = None
+
+    @property
+    def table_matrix(self) -> npt.NDArray[np.float64]:
+        """The six numbers of TRANSFORM, (2, 3); NaN where the sub could not be placed."""
+        if self.best_affine is not None:
+            return self.best_affine
+        return np.full((2, 3), np.nan) if self.transform is None else self.transform.matrix
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,7 +234,7 @@ def _subs_table(subs: tuple[SubRow, ...]) -> Any:
     """SUBS: one row per sub offered."""
     files = [_to_ascii(sub.file) for sub in subs]
     longest = max([len(name) for name in files], default=1)
-    matrices = [np.full(6, np.nan) if s.transform is None else s.transform.matrix.ravel() for s in subs]
+    matrices = [sub.table_matrix.ravel() for sub in subs]
     columns = [
         fits.Column("FILE", f"{max(longest, 1)}A", array=np.array(files, dtype=f"S{max(longest, 1)}")),
         fits.Column("SHA256", "64A", array=np.array([sub.sha256 for sub in subs], dtype="S64")),
@@ -238,23 +249,27 @@ def _subs_table(subs: tuple[SubRow, ...]) -> Any:
 def _model_table(subs: tuple[SubRow, ...]) -> Any:
     """MODEL: the full transform of each row of SUBS; NaN in DISTORT where the affine is all there is.
 
-    (u, v) = ((x, y) - CENTRE) / RADIUS; x' and y' gain the sum of seven coefficients times u2, uv, v2, u3, u2v, uv2, v3.
+    (u, v) = ((x, y) - CENTRE) / RADIUS; x' and y' are LINEAR, as TRANSFORM is read, and the sum of seven coefficients
+    times u2, uv, v2, u3, u2v, uv2, v3.
     """
+    linear = np.full((len(subs), 6), np.nan)
     distortion = np.full((len(subs), 14), np.nan)
     centre = np.zeros((len(subs), 2))
     radius = np.ones(len(subs))
     for i, sub in enumerate(subs):
         if sub.transform is not None and sub.transform.distortion is not None:
+            linear[i] = sub.transform.matrix.ravel()
             distortion[i] = sub.transform.distortion.ravel()
             centre[i] = sub.transform.centre
             radius[i] = sub.transform.radius
     columns = [
+        fits.Column("LINEAR", "6D", array=linear),
         fits.Column("DISTORT", "14D", array=distortion, dim="(7,2)"),
         fits.Column("CENTRE", "2D", unit="pixel", array=centre),
         fits.Column("RADIUS", "D", unit="pixel", array=radius),
     ]
     table = fits.BinTableHDU.from_columns(columns, name="MODEL")
-    table.header["COMMENT"] = "u=(x-CENTRE1)/RADIUS, v=(y-CENTRE2)/RADIUS; added to x' and y':"
+    table.header["COMMENT"] = "u=(x-CENTRE1)/RADIUS, v=(y-CENTRE2)/RADIUS; added to LINEAR in x', y':"
     table.header["COMMENT"] = "7 coefficients of u2 uv v2 u3 u2v uv2 v3 each; rows as in SUBS"
     return table
 
@@ -263,18 +278,16 @@ def _rows_from(table: Any, model: Any | None) -> tuple[SubRow, ...]:
     rows = []
     for i in range(len(table)):
         matrix = np.asarray(table["TRANSFORM"][i], np.float64).reshape(2, 3)
-        transform = None
-        if np.isfinite(matrix).all():
-            distortion = None if model is None else np.asarray(model["DISTORT"][i], np.float64).reshape(2, 7)
-            if model is None or distortion is None or not np.isfinite(distortion).all():
-                transform = Transform(matrix=matrix)
-            else:
-                transform = Transform(
-                    matrix=matrix,
-                    distortion=distortion,
-                    centre=(float(model["CENTRE"][i][0]), float(model["CENTRE"][i][1])),
-                    radius=float(model["RADIUS"][i]),
-                )
+        transform = None if not np.isfinite(matrix).all() else Transform(matrix=matrix)
+        best_affine = None
+        if model is not None and np.isfinite(model["DISTORT"][i]).all():
+            best_affine = matrix
+            transform = Transform(
+                matrix=np.asarray(model["LINEAR"][i], np.float64).reshape(2, 3),
+                distortion=np.asarray(model["DISTORT"][i], np.float64).reshape(2, 7),
+                centre=(float(model["CENTRE"][i][0]), float(model["CENTRE"][i][1])),
+                radius=float(model["RADIUS"][i]),
+            )
         rows.append(
             SubRow(
                 file=unquote(str(table["FILE"][i])),
@@ -283,6 +296,7 @@ def _rows_from(table: Any, model: Any | None) -> tuple[SubRow, ...]:
                 scale=float(table["SCALE"][i]),
                 transform=transform,
                 verdict="keep" if str(table["VERDICT"][i]) == "keep" else "drop",
+                best_affine=best_affine,
             )
         )
     return tuple(rows)
