@@ -83,8 +83,8 @@ def demo_plan() -> dict[str, Any]:
             "size_arcmin": [48.0, 48.0],
             "faintest_g": 17.5,
             "nebula": {
-                "seed": 3,
-                "radius_arcmin": 6.6,
+                "seed": 18,
+                "radius_arcmin": 7.2,
                 "extent_arcmin": 50.0,
                 "peak_rayleigh": {"Ha": 650.0, "OIII": 380.0, "SII": 280.0},
             },

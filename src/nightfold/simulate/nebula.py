@@ -1,7 +1,7 @@
 """An invented emission nebula: one smooth texture a line, defined on the sky so that every camera sees the same one.
 
 A shell blown by a star, broken and folded by noise, with ionisation fronts that are brightest in [S II], Hα over all,
-and [O III] inside; thin filaments where a noise field crosses zero; dust in front. Textures are band-limited: no detail
+and [O III] inside; filaments along the creases of folded noise; dust in front. Textures are band-limited: no detail
 is finer than about 3 texels, so a cubic interpolation renders them at any scale and angle.
 """
 
@@ -44,9 +44,23 @@ def _band_limit(texture: FloatArray, sigma_texels: float) -> Texture:
     return np.maximum(np.fft.irfft2(np.fft.rfft2(texture) * soft, s=texture.shape), 0.0).astype(np.float32)
 
 
-def _ridges(noise: FloatArray, width: float) -> FloatArray:
-    """Thin bright lines where a noise field crosses zero."""
-    return np.asarray(np.exp(-((noise / width) ** 2)), dtype=np.float64)
+def ridged_noise(rng: np.random.Generator, size: int, coarsest: float, octaves: int, finest: float) -> FloatArray:
+    """Seeded noise (size, size) of folded sheets, 0 to about 1: bright creases that branch, finer ones on the coarser.
+
+    Octaves of noise, each folded at zero and weighted by the last (ridged multifractal, Musgrave in Ebert et al.,
+    Texturing and Modeling, ch. 16). `coarsest` is the period of the first octave in texels.
+    """
+    total = np.zeros((size, size))
+    weight = np.ones((size, size))
+    share = 0.0
+    for octave in range(octaves):
+        period = coarsest / 2.0**octave
+        noise = smooth_noise(rng, size, 1.5, period, max(0.35 * period, finest))
+        crease = np.clip(1.0 - np.abs(noise) / 1.2, 0.0, 1.0) ** 2
+        total += 0.62**octave * crease * weight
+        share += 0.62**octave
+        weight = np.clip(1.6 * crease, 0.15, 1.0)
+    return np.asarray(total / share, dtype=np.float64)
 
 
 def shell_nebula(
@@ -66,40 +80,47 @@ def shell_nebula(
     texel = extent_arcsec / texels
     half = (texels - 1) / 2.0
     y, x = (np.mgrid[0:texels, 0:texels] - half) * texel / radius_arcsec
-    coarse = 2.6 * radius_arcsec / texel
-    bend_x, bend_y = (smooth_noise(rng, texels, 2.4, coarse, 12.0) for _ in range(2))
-    cloud, dust, web, veil, fine = (
-        smooth_noise(rng, texels, slope, coarse * share, 3.0)
-        for slope, share in ((2.1, 1.0), (2.0, 0.8), (2.2, 0.55), (2.3, 0.45), (1.8, 0.3))
+    reach = radius_arcsec / texel  # texels in the shell's radius
+    bend_x, bend_y = (smooth_noise(rng, texels, 2.6, 2.0 * reach, 8.0) for _ in range(2))
+    cloud, dust, grain = (
+        smooth_noise(rng, texels, slope, share * reach, 3.0) for slope, share in ((2.2, 2.4), (2.3, 1.3), (1.9, 0.5))
     )
-    # Bending the plane by smooth noise folds the shell; the star's blister is open to one side.
-    bx, by = x + 0.22 * bend_x, 1.18 * y + 0.22 * bend_y
+    web = ridged_noise(rng, texels, 1.1 * reach, 5, 3.0)
+    veil = ridged_noise(rng, texels, 0.9 * reach, 4, 4.0)
+    # Bending the plane by smooth noise folds the shell; wrinkles follow the creases.
+    bx = x + 0.13 * bend_x + 0.10 * (web - 0.3)
+    by = 1.12 * y + 0.13 * bend_y + 0.10 * (veil - 0.3)
     radius = np.hypot(bx, by)
     angle = np.arctan2(by, bx)
-    opening = 0.55 + 0.45 * np.cos(angle - 2.3) + 0.20 * cloud
-    opening = np.clip(opening, 0.08, 1.6)
-    extinction = np.exp(-0.9 * np.clip(dust - 0.35, 0.0, 2.5) * np.clip(radius + 0.25, 0.0, 1.0))
-    filaments = 0.35 + 1.0 * _ridges(web, 0.16) + 0.5 * _ridges(fine, 0.12)
-    veils = 0.30 + 1.1 * _ridges(veil, 0.14)
-    grain = np.exp(0.38 * fine)
+    # The gas is denser on one side: the shell is bright and sharp there, and open on the other.
+    dense = np.clip(0.62 + 0.42 * np.cos(angle - 2.4) + 0.16 * np.cos(2.0 * angle + 0.7) + 0.24 * cloud, 0.06, 1.7)
+    # Dust lies in front, most of it outside the blown hollow.
+    lanes = np.clip(dust - 0.2 + 0.9 * (web - 0.35), 0.0, 2.2)
+    extinction = np.exp(-1.1 * lanes * np.clip(radius - 0.15, 0.0, 0.9))
+    sheets = 0.25 + 1.7 * web
+    texture = np.exp(0.30 * grain)
 
     def front(at: float, inner: float, outer: float) -> FloatArray:
         step = radius - at
         return np.asarray(np.where(step < 0, np.exp(-((step / inner) ** 2)), np.exp(-((step / outer) ** 2))))
 
-    glow = np.exp(-((radius / 1.15) ** 2)) * np.exp(0.45 * cloud)
+    haze = np.exp(-((radius / 1.9) ** 2)) * np.exp(0.55 * cloud)
     lines = {
-        "Ha": (0.50 * glow * grain + 1.0 * front(1.0, 0.20, 0.34) * opening * filaments * grain) * extinction
-        + 0.05 * np.exp(-((radius / 2.0) ** 2)) * np.exp(0.6 * cloud),
+        "Ha": (
+            1.25 * front(1.0, 0.26, 0.30) * dense * sheets * texture
+            + 0.30 * np.exp(-((radius / 0.95) ** 2)) * (0.5 + veil) * texture
+            + 0.22 * haze * (0.45 + 0.9 * web)
+        )
+        * extinction,
         "OIII": (
-            0.9 * np.exp(-((radius / 0.62) ** 2)) * np.exp(0.35 * veil)
-            + 0.75 * front(0.80, 0.22, 0.10) * opening * veils
+            0.95 * front(0.74, 0.42, 0.13) * (0.35 + 0.65 * dense) * (0.30 + 1.5 * veil)
+            + 0.45 * np.exp(-((radius / 0.55) ** 2)) * np.exp(0.3 * cloud)
         )
         * np.sqrt(extinction),
         "SII": (
-            0.12 * glow
-            + 1.0 * front(1.08, 0.09, 0.22) * opening * filaments * grain
-            + 0.18 * front(1.30, 0.30, 0.40) * _ridges(web, 0.22)
+            1.15 * front(1.10, 0.10, 0.24) * dense * sheets**1.5 * texture
+            + 0.10 * front(1.0, 0.5, 0.3) * dense
+            + 0.16 * haze * web
         )
         * extinction,
     }

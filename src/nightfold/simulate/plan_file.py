@@ -250,7 +250,7 @@ def start_of(run: Run, night: Night, utc_offset_h: float) -> datetime:
 def _clock(text: str) -> datetime | time:
     for parse in (time.fromisoformat, datetime.fromisoformat):
         try:
-            return parse(text)  # type: ignore[operator,no-any-return]
+            return parse(text)
         except ValueError:
             continue
     raise SettingsError(
