@@ -35,7 +35,14 @@ class Fit:
 
 
 def fit_transform(
-    source: FloatArray, target: FloatArray, sigma: FloatArray, *, shape: tuple[int, int], mirror: bool, rounds: int = 8
+    source: FloatArray,
+    target: FloatArray,
+    sigma: FloatArray,
+    *,
+    shape: tuple[int, int],
+    mirror: bool,
+    within: tuple[float, float, float, float] | None = None,
+    rounds: int = 8,
 ) -> Fit:
     """The simplest of similarity, affine and cubic that the pairs do not contradict.
 
@@ -46,24 +53,28 @@ def fit_transform(
     sigma : (n,) float64
         Combined 1 sigma position error per axis of each pair, px.
     shape : (int, int)
-        Height and width of the sub: the area over which the transform's error is told.
+        Height and width of the sub.
+    within : (x0, y0, x1, y1), optional
+        Part of the grid that the other frame covers: the transform's error is told over the area that both share.
     mirror : bool
         True if the map turns handedness over (only the similarity needs to be told).
 
     Notes
     -----
     Pairs beyond 4 sigma are clipped, sigma being scaled by the residuals' own spread where that is larger, and each
-    model is weighed against the simpler one by an F-test on the weighted residuals of the pairs that both use.
+    model is weighed against the simpler one by an F-test on the weighted residuals of the pairs that both use. It must
+    also change the map by more than twice its own error, or it would trade a small bias for a larger scatter.
     """
     weight = 1.0 / (sigma**2 + FLOOR_PX**2)
     centre = (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
     radius = 0.5 * float(np.hypot(*shape))
-    best = _solve("similarity", source, target, weight, centre, radius, mirror, shape, rounds)
+    area = _shared_lattice(source, target, shape, mirror, within)
+    best = _solve("similarity", source, target, weight, centre, radius, mirror, area, rounds)
     for model in ("affine", "cubic"):
         if best.used.sum() < LEAST_STARS[model] or (model == "cubic" and not _covers(source[best.used], shape)):
             break
-        richer = _solve(model, source, target, weight, centre, radius, mirror, shape, rounds)
-        if not _is_asked_for(best, richer, source, target, weight):
+        richer = _solve(model, source, target, weight, centre, radius, mirror, area, rounds)
+        if not _is_asked_for(best, richer, source, target, weight, area):
             # A cubic can be needed where an affine alone does not help; an affine first is only cheaper.
             if model == "affine":
                 continue
@@ -79,10 +90,15 @@ def _covers(points: FloatArray, shape: tuple[int, int]) -> bool:
     return len(np.unique(4 * j + i)) >= 12
 
 
-def _is_asked_for(simple: Fit, rich: Fit, source: FloatArray, target: FloatArray, weight: FloatArray) -> bool:
+def _is_asked_for(
+    simple: Fit, rich: Fit, source: FloatArray, target: FloatArray, weight: FloatArray, area: FloatArray
+) -> bool:
     both = rich.used
     free = 2 * int(both.sum()) - rich.parameters
     if free < 8:
+        return False
+    change = rich.transform.apply(area) - simple.transform.apply(area)
+    if np.sqrt((change**2).mean(axis=0)).max() < 2.0 * rich.error_px:
         return False
     chi2_simple = _chi2(simple.transform, source[both], target[both], weight[both])
     chi2_rich = _chi2(rich.transform, source[both], target[both], weight[both])
@@ -128,7 +144,7 @@ def _solve(
     centre: tuple[float, float],
     radius: float,
     mirror: bool,
-    shape: tuple[int, int],
+    area: FloatArray,
     rounds: int,
 ) -> Fit:
     design, k = _design(model, source, centre, radius, mirror)
@@ -152,7 +168,7 @@ def _solve(
     rows = np.repeat(used, 2)
     weighted = design[rows] * root[rows, None]
     covariance = np.linalg.pinv(weighted.T @ weighted) * spread**2
-    error = _worst_error(model, covariance, source[used], centre, radius, mirror, shape)
+    error = _worst_error(model, covariance, area, centre, radius, mirror)
     w = weight[used]
     rms = float(np.sqrt((w[:, None] * residual[used] ** 2).sum() / (2.0 * w.sum())))
     transform = _as_transform(model, coefficients, centre, radius, mirror)
@@ -160,18 +176,30 @@ def _solve(
     return Fit(transform, used, chi2, k, rms, error, model)
 
 
-def _worst_error(
-    model: str,
-    covariance: FloatArray,
-    stars: FloatArray,
-    centre: tuple[float, float],
-    radius: float,
-    mirror: bool,
+def _shared_lattice(
+    source: FloatArray,
+    target: FloatArray,
     shape: tuple[int, int],
+    mirror: bool,
+    within: tuple[float, float, float, float] | None,
+) -> FloatArray:
+    """Points of the sub that lie where the other frame is, by a first rough map; the whole sub where that is not known."""
+    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 17), np.linspace(0, shape[0] - 1, 17))
+    xy = np.column_stack([x.ravel(), y.ravel()])
+    if within is None:
+        return xy
+    design, _ = _design("similarity", source, (0.0, 0.0), 1.0, mirror)
+    rough = np.asarray(np.linalg.lstsq(design, target.reshape(-1), rcond=None)[0], np.float64)
+    there = _as_transform("similarity", rough, (0.0, 0.0), 1.0, mirror).apply(xy)
+    inside = (there >= np.array(within[:2])).all(axis=1) & (there <= np.array(within[2:])).all(axis=1)
+    return xy[inside] if inside.sum() >= 4 else source
+
+
+def _worst_error(
+    model: str, covariance: FloatArray, area: FloatArray, centre: tuple[float, float], radius: float, mirror: bool
 ) -> float:
-    """Largest 1 sigma of the mapped position per axis over the frame."""
-    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 9), np.linspace(0, shape[0] - 1, 9))
-    rows, _ = _design(model, np.column_stack([x.ravel(), y.ravel()]), centre, radius, mirror)
+    """Largest 1 sigma of the mapped position per axis over the points of `area`."""
+    rows, _ = _design(model, area, centre, radius, mirror)
     variance = np.einsum("ij,jk,ik->i", rows, covariance, rows)
     return float(np.sqrt(max(variance.max(), 0.0)))
 

@@ -311,7 +311,14 @@ def _refine(
             return None
         scale = abs(proposal.turn)
         sigma = np.hypot(_known(sub_error[pairs[:, 0]]) * scale, _known(reference.error_px[pairs[:, 1]]))
-        fit = fit_transform(sub_xy[pairs[:, 0]], reference.xy[pairs[:, 1]], sigma, shape=shape, mirror=proposal.mirror)
+        fit = fit_transform(
+            sub_xy[pairs[:, 0]],
+            reference.xy[pairs[:, 1]],
+            sigma,
+            shape=shape,
+            mirror=proposal.mirror,
+            within=(*reference.xy.min(axis=0), *reference.xy.max(axis=0)),
+        )
         if fit.used.sum() < LEAST_STARS:
             return None
         result = Match(
