@@ -66,6 +66,27 @@ class FrameRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceRow:
+    """A file that holds, or held, a content."""
+
+    frame_id: int
+    path: Path
+    size: int
+    mtime_ns: int
+    gone: bool
+    seen_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedRow:
+    """A file that was not taken in."""
+
+    path: Path
+    reason: str
+    seen_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingRow:
     """What was measured on a frame: scalars, and the packed arrays of stars and sky."""
 
@@ -148,6 +169,31 @@ class MasterRow:
     sha256: str
     document: dict[str, Any] = field(repr=False)
     made_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PictureRow:
+    """A picture on disk, with its recipe."""
+
+    id: int
+    target: str
+    path: Path
+    recipe_path: Path
+    sha256: str
+    document: dict[str, Any] = field(repr=False)
+    made_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRow:
+    """A command that ran; `ended_at` None: it runs still, or was killed."""
+
+    id: int
+    command: str
+    version: str
+    began_at: datetime
+    ended_at: datetime | None
+    outcome: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

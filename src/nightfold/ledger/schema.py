@@ -18,6 +18,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    text,
 )
 
 metadata = MetaData()
@@ -54,12 +55,15 @@ place = Table(
     metadata,
     Column("id", Key, primary_key=True),
     Column("frame_id", ForeignKey("frame.id"), nullable=False, index=True),
-    Column("path", Text, nullable=False, unique=True),
+    Column("path", Text, nullable=False),
     Column("name", Text, nullable=False, index=True),
     Column("size", BigInteger, nullable=False),
     Column("mtime_ns", BigInteger, nullable=False),
     Column("gone", Boolean, nullable=False),
     _made(),
+    # A path that is written over keeps its earlier content as a row that is gone; one content at a time holds it.
+    Index("place_of_content", "path", "frame_id", unique=True),
+    Index("place_in_use", "path", unique=True, sqlite_where=text("NOT gone"), postgresql_where=text("NOT gone")),
 )
 
 refused = Table(
@@ -103,6 +107,14 @@ grid = Table(
     Column("retired", Boolean, nullable=False),
     Column("wcs", JSON),
     _made(),
+    Index(
+        "grid_in_use",
+        "target",
+        text("coalesce(panel, 0)"),
+        unique=True,
+        sqlite_where=text("NOT retired"),
+        postgresql_where=text("NOT retired"),
+    ),
 )
 
 flux_reference = Table(
@@ -114,6 +126,7 @@ flux_reference = Table(
     Column("filter", String(120), nullable=False),
     Column("frame_id", ForeignKey("frame.id"), nullable=False),
     _made(),
+    Index("flux_reference_of_grid", "grid_id", text("coalesce(rig, '')"), "filter", unique=True),
 )
 
 placement = Table(
@@ -208,5 +221,13 @@ run = Table(
     Column("version", String(40), nullable=False),
     Column("ended_at", DateTime),
     Column("outcome", Text),
+    _made(),
+)
+
+kept_setting = Table(
+    "kept_setting",
+    metadata,
+    Column("key", String(120), primary_key=True),
+    Column("value", JSON, nullable=False),
     _made(),
 )

@@ -1,0 +1,93 @@
+"""What every part of the ledger stands on: transactions to read and to write, and the forms of rows and times."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+import sqlalchemy as sa
+
+from nightfold.ledger.database import Database, writer_of
+
+CHUNK = 500
+"""Values in one IN list: far below the limits of both databases."""
+
+Value = TypeVar("Value")
+
+
+class LedgerBase:
+    """Holds the database; every public method of a part is one transaction."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._writer = writer_of(database.engine)
+
+    def _reading(self) -> AbstractContextManager[sa.Connection]:
+        return self._database.engine.connect()
+
+    def _writing(self) -> AbstractContextManager[sa.Connection]:
+        return self._writer.begin()
+
+
+def now() -> datetime:
+    """The time as rows keep it: UTC, without a zone."""
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+def aware(time: datetime) -> datetime:
+    """A row's time with its zone."""
+    return time.replace(tzinfo=UTC)
+
+
+def naive(time: datetime | None) -> datetime | None:
+    """An aware time as rows keep it."""
+    return None if time is None else time.astimezone(UTC).replace(tzinfo=None)
+
+
+def chunks(values: Iterable[Value]) -> Iterator[Sequence[Value]]:
+    """The values in lists that one statement can hold."""
+    several = list(values)
+    for i in range(0, len(several), CHUNK):
+        yield several[i : i + CHUNK]
+
+
+def key_of(result: sa.CursorResult[Any]) -> int:
+    """The number that a new row was given."""
+    key = result.inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def plain(row: Any) -> dict[str, Any]:
+    """A record's fields; what is not a number is unknown, the same on every database."""
+    values = {name: getattr(row, name) for name in row.__dataclass_fields__}
+    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
+
+
+def without(row: sa.RowMapping, *names: str) -> dict[str, Any]:
+    """A row's values but some."""
+    return {str(k): v for k, v in row.items() if k not in names}
+
+
+def is_or_null(column: sa.Column[Any], value: Any) -> sa.ColumnElement[bool]:
+    """`column` equals `value`, None being equal to None."""
+    return column.is_(None) if value is None else column == value
+
+
+def replace_rows(
+    connection: sa.Connection,
+    table: sa.Table,
+    rows: Sequence[dict[str, Any]],
+    *,
+    same: Sequence[sa.ColumnElement[bool]] = (),
+) -> None:
+    """Put rows in place of those of the same frames (and `same`); in two statements a chunk."""
+    made = now()
+    latest = {row["frame_id"]: {**row, "made_at": made} for row in rows}
+    for chunk in chunks(latest.values()):
+        ids = [row["frame_id"] for row in chunk]
+        connection.execute(sa.delete(table).where(table.c.frame_id.in_(ids), *same))
+        connection.execute(sa.insert(table), list(chunk))
