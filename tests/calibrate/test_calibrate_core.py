@@ -200,6 +200,16 @@ def test_flat_has_mean_one_and_follows_the_light() -> None:
     assert flat.rejected_fraction < 0.0015
 
 
+def test_variance_of_a_flat_with_more_dark_than_bright_area() -> None:
+    truth = np.ones(SHAPE)
+    truth[:, :50] = 3.0  # mean 1.78, median 1: the frames' own level is not the mean
+    generator = np.random.default_rng(17)
+    frames = [generator.poisson(8000 * truth).astype(np.float32) for _ in range(16)]
+    flat = master_flat([plane_reader(f) for f in frames], SHAPE, dark=0.0).combined
+    scatter = (flat.mean[:, 60:] / flat.mean[:, 60:].mean()).std() * flat.mean[:, 60:].mean()
+    assert np.sqrt(flat.variance_of_mean[:, 60:].mean()) == pytest.approx(scatter, rel=0.04)
+
+
 def test_stars_in_sky_flats_are_rejected() -> None:
     frames, truth = flat_frames([20000.0] * 9, seed=13)
     for i, frame in enumerate(frames):

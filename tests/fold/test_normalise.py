@@ -45,6 +45,17 @@ def test_stated_errors_of_scales_are_honest() -> None:
     assert abs(np.mean(pulls)) < 0.25
 
 
+@pytest.mark.parametrize(("snr", "tolerance"), [(3, 5.8e-3), (5, 3.5e-3), (8, 2.2e-3), (20, 9e-4)])
+def test_faint_stars_do_not_bend_the_scale(snr: float, tolerance: float) -> None:
+    truth = np.array([1.0, 0.3, 0.25])
+    bias = []  # tolerances: 4 sigma of the mean of 12 trials
+    for seed in range(12):
+        errors = np.repeat(truth[:, None] * 1000.0 / np.array([[200.0], [snr], [snr]]), 2000, axis=1)
+        fluxes = truth[:, None] * 1000.0 + errors * np.random.default_rng(seed).normal(size=errors.shape)
+        bias.append(solve_scales(fluxes, errors, 0)[0] / truth - 1.0)
+    assert np.abs(np.mean(bias, axis=0)).max() < tolerance
+
+
 def test_variables_missing_stars_and_trails_do_no_harm() -> None:
     truth = np.array([1.0, 0.9, 0.5, 1.1, 0.8])
     fluxes, errors = star_table(truth, 500, seed=2)

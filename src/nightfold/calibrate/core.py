@@ -427,19 +427,21 @@ def _noise_model(
     """
     scaled = [s * np.float32(f) for s, f in zip(samples, factors, strict=True)]
     level = frame_level(np.concatenate(scaled))
-    if len(scaled) == 1:
-        # One frame only: neighbours along a row tell the noise, a little high where the frame has structure.
-        differences = [scaled[0][:, 1:] - scaled[0][:, :-1]]
+    # One frame only: neighbours along a row tell the noise, a little high where the frame has structure.
+    pairs = list(pairwise(scaled)) if len(scaled) > 1 else [(scaled[0][:, :-1], scaled[0][:, 1:])]
+    if scale == "flat":
+        # Photon noise: each difference in units of the root of its own level, so that vignetting does not blur it.
+        with np.errstate(invalid="ignore", divide="ignore"):
+            differences = [(b - a) / np.sqrt(0.5 * (a + b)) for a, b in pairs]
     else:
-        differences = [b - a for a, b in pairwise(scaled)]
-    # Rounding to whole ADU can hide a small noise altogether; the step's own variance (CHECKS D4) is the least.
+        differences = [b - a for a, b in pairs]
     variances = [v for v in (clipped_sigma(d) ** 2 for d in differences) if np.isfinite(v)]
     variance = float(np.median(variances)) / 2.0 if variances else 0.0
+    # Rounding to whole ADU can hide a small noise altogether; the step's own variance (CHECKS D4) is the least.
     variance = max(variance, float(np.median(factors)) ** 2 / 12.0)
     if scale == "flat":
-        return 0.0, variance / level, 0.0
-    per_level = 0.0 if e_per_adu is None else 1.0 / e_per_adu
-    return variance, per_level, level
+        return 0.0, variance, 0.0
+    return variance, 0.0 if e_per_adu is None else 1.0 / e_per_adu, level
 
 
 def _size(plane: npt.NDArray[np.generic]) -> str:

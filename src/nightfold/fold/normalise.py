@@ -23,9 +23,11 @@ IntArray = npt.NDArray[np.int64]
 
 TUKEY = 4.685
 """Biweight constant of 95 % efficiency for normal errors (CHECKS S6)."""
+HUBER, HUBER_ROUNDS = 1.345, 6
 TERMS_OF_ORDER = (1, 3, 6)
 MOST_NODES = 40
 """Nodes of the common sky along one axis, at most: 1600 unknowns keep the dense solution below a second."""
+MOST_SCATTER_SAMPLES = 20_000
 NOISE_LAG_PX = 6
 MOST_NOISE_PAIRS = 2_000_000
 """Rows are left out beyond about so many pairs a direction: the noise is then known to 0.1 %."""
@@ -62,48 +64,50 @@ def solve_scales(
 
     Notes
     -----
-    Model: ln f_ij = ln s_i + ln F_j, least squares with Tukey's biweight (1977), so that variable stars, blends and
-    stars under a trail lose their say. A scatter beyond the stated errors is measured and added to them. The relative
-    error comes from the model's flux, not the measured one, and the mean of the logarithm is put right by half its
-    square: faint stars do not bend the result.
+    Model: f_ij = s_i F_j, least squares with Tukey's biweight (1977) of the relative deviations, so that variable stars,
+    blends and stars under a trail lose their say. A scatter beyond the stated errors is measured and added to them. Stars
+    of S/N 3 do not bend the result, if they were chosen by their flux in the reference: chosen because they were
+    detected in the sub itself, the faint ones are high by selection.
     """
     fluxes = np.asarray(fluxes, np.float64)
     errors = np.asarray(errors, np.float64)
     if fluxes.ndim != 2 or errors.shape != fluxes.shape:
         raise ValueError(f"fluxes is {fluxes.shape}, errors is {errors.shape}; allowed: both (n_subs, n_stars)")
     subs = len(fluxes)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        good = np.isfinite(fluxes) & (errors > 0.0) & np.isfinite(errors) & (fluxes > 3.0 * errors)
-        logs = np.where(good, np.log(np.where(good, fluxes, 1.0)), np.nan)
-    linked = _linked_to(good, reference_index)
-    good &= linked[:, None]
+    good = np.isfinite(fluxes) & np.isfinite(errors) & (errors > 0.0)
+    seen = good & (np.where(good, fluxes, 0.0) > 3.0 * np.where(good, errors, 1.0))
+    good &= seen.any(axis=0)  # a star that is too faint in one sub still counts, as it was measured there
+    linked = _linked_to(seen, reference_index)
     scales = np.full(subs, np.nan)
     scale_errors = np.full(subs, np.nan)
     scales[reference_index], scale_errors[reference_index] = 1.0, 0.0
     rows = np.flatnonzero(linked)
-    used = np.flatnonzero(good[rows].sum(axis=0) >= 2)
+    used = np.flatnonzero((good[rows].sum(axis=0) >= 2) & seen[rows].any(axis=0))
     if len(rows) < 2 or used.size == 0:
         return scales, scale_errors
 
-    logs, relative = logs[np.ix_(rows, used)], (errors / np.where(good, fluxes, 1.0))[np.ix_(rows, used)]
-    sigma_flux = errors[np.ix_(rows, used)]
-    good = good[np.ix_(rows, used)]
+    seen, good = seen[np.ix_(rows, used)], good[np.ix_(rows, used)]
+    flux = np.where(good, fluxes[np.ix_(rows, used)], 1.0)
+    sigma_flux = np.where(good, errors[np.ix_(rows, used)], 1.0)
     reference = int(np.flatnonzero(rows == reference_index)[0])
-    log_scales, log_stars = _median_start(np.where(good, logs, np.nan))
-    extra = 0.0
+    log_scales, log_stars = _median_start(np.where(seen, np.log(np.where(seen, flux, 1.0)), np.nan))
     covariance = np.eye(len(rows))
-    for _ in range(rounds):
-        model = np.exp(np.clip(log_scales[:, None] + log_stars, -700, 700))
-        relative = np.where(good, np.minimum(sigma_flux / model, 1.0), 1.0)
-        target = np.where(good, logs + 0.5 * relative**2, 0.0)
-        residual = np.where(good, target - log_scales[:, None] - log_stars, np.nan)
-        extra = _extra_scatter(residual, relative, good)
-        sigma = np.sqrt(relative**2 + extra**2)
-        weight = np.where(good, _biweight(np.where(good, residual / sigma, 0.0)), 0.0) / sigma**2
+    for number in range(rounds):
+        log_model = np.clip(log_scales[:, None] + log_stars, -700, 700)
+        model = np.exp(log_model)
+        relative = sigma_flux / model
+        # Linear in the flux: a mean of logarithms would be low, and a robust one is neither that nor the truth.
+        residual = np.where(good, np.clip(flux / model - 1.0, -2.0, 4.0), np.nan)
+        sigma = np.sqrt(relative**2 + _extra_scatter(residual, relative, good) ** 2)
+        pull = np.where(good, residual / sigma, 0.0)
+        # Huber's weights first: the biweight, which forgets what is far off, would hold on to a poor start.
+        trust = HUBER / np.maximum(np.abs(pull), HUBER) if number < HUBER_ROUNDS else _biweight(pull)
+        weight = np.where(good, trust, 0.0) / sigma**2
+        target = np.where(good, log_model + residual, 0.0)
         new_scales, new_stars, covariance = _two_way_fit(target, weight, reference)
         change = float(np.nanmax(np.abs(new_scales - log_scales + log_scales[reference])))
         log_scales, log_stars = new_scales, new_stars
-        if change < 1e-7:
+        if change < 1e-7 and number > HUBER_ROUNDS:
             break
     scales[rows] = np.exp(log_scales)
     scale_errors[rows] = scales[rows] * np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -315,10 +319,25 @@ def _median_start(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _extra_scatter(residual: FloatArray, relative: FloatArray, good: npt.NDArray[np.bool_]) -> float:
-    """Relative scatter of the bright half beyond its errors (flats, changing profiles)."""
-    bright = good & (relative <= np.median(relative[good]))
-    measured = float(mad_sigma(residual[bright])) ** 2
-    return float(np.sqrt(max(measured - float(np.median(relative[bright] ** 2)), 0.0)))
+    """Relative scatter beyond the errors (flats, changing profiles) that brings the bright half's deviations to 1 sigma.
+
+    Deviations are widened for the unknowns that were fitted to them. By halving, to 1e-5.
+    """
+    bright = np.flatnonzero((good & (relative <= np.median(relative[good]))).ravel())
+    bright = bright[:: max(1, bright.size // MOST_SCATTER_SAMPLES)]
+    deviation, known = residual.ravel()[bright], relative.ravel()[bright] ** 2
+    unknowns = sum(good.shape) - 1
+    widened = np.sqrt(good.sum() / max(good.sum() - unknowns, 1.0))
+    low, high = 0.0, 0.5
+    if widened * float(mad_sigma(deviation / np.sqrt(known))) <= 1.0:
+        return 0.0
+    while high - low > 1e-5:
+        middle = 0.5 * (low + high)
+        if widened * float(mad_sigma(deviation / np.sqrt(known + middle**2))) > 1.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
 
 
 def _two_way_fit(target: FloatArray, weight: FloatArray, reference: int) -> tuple[FloatArray, FloatArray, FloatArray]:
