@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nightfold.align.fit import best_affine, fit_transform
+from nightfold.align.fit import best_affine, fit_transform, pooled_distortion
 from nightfold.align.match import ReferencePattern, match_stars
 from nightfold.align.records import Transform, polynomial_terms
 from nightfold.errors import RegistrationError
@@ -239,3 +239,43 @@ def test_clipped_pairs_do_not_pull_the_fit() -> None:
     fit = fit_transform(xy, target, np.full(200, 0.02), shape=SHAPE, mirror=False)
     assert not fit.used[:20].any()
     assert worst(fit.transform, truth) < 0.02
+
+
+def test_subs_of_one_camera_share_its_distortion() -> None:
+    bend = np.array([[0.0, 0.0, 0.0, 0.25, 0.0, 0.25, 0.0], [0.0, 0.0, 0.0, 0.0, 0.25, 0.0, 0.25]])
+    pairs, transforms, truths = [], [], []
+    for seed in range(14):
+        rng = np.random.default_rng(seed)
+        plain = similarity(0.8, 30.0 + 180.0 * (seed % 2), tuple(rng.uniform(-10, 10, 2)))
+        truth = Transform(
+            matrix=plain.matrix,
+            distortion=plain.matrix[:, :2] @ bend,
+            centre=(799.5, 549.5),
+            radius=0.5 * float(np.hypot(*SHAPE)),
+        )
+        xy = np.column_stack([rng.uniform(0, 1599, 120), rng.uniform(0, 1099, 120)])
+        target, sigma = truth.apply(xy) + rng.normal(0, 0.05, xy.shape), np.full(120, 0.05)
+        fit = fit_transform(xy, target, sigma, shape=SHAPE, mirror=False)
+        pairs.append((xy, target, sigma))
+        transforms.append(Transform(matrix=fit.transform.matrix))
+        truths.append(truth)
+    shared = pooled_distortion(pairs, transforms, SHAPE)
+    assert shared is not None
+    corners = np.array([[0.0, 0.0], [1599, 0], [0, 1099], [1599, 1099], [800, 550]])
+    rms = [
+        np.sqrt(np.mean([(t.apply(corners) - s.apply(corners)) ** 2 for t, s in zip(truths, list_)]))
+        for list_ in (transforms, shared)
+    ]
+    assert rms[1] < 0.025
+    assert rms[1] < 0.5 * rms[0]
+
+
+def test_without_distortion_none_is_shared() -> None:
+    rng = np.random.default_rng(4)
+    pairs, transforms = [], []
+    for _ in range(10):
+        truth = similarity(1.0, 10.0, tuple(rng.uniform(-10, 10, 2)))
+        xy = np.column_stack([rng.uniform(0, 1599, 120), rng.uniform(0, 1099, 120)])
+        pairs.append((xy, truth.apply(xy) + rng.normal(0, 0.05, xy.shape), np.full(120, 0.05)))
+        transforms.append(truth)
+    assert pooled_distortion(pairs, transforms, SHAPE) is None

@@ -253,3 +253,64 @@ def shared_area(transform: Transform, shape: tuple[int, int], grid_shape: tuple[
     xy = transform.invert(np.column_stack([x.ravel(), y.ravel()]))
     inside = (xy >= 0).all(axis=1) & (xy[:, 0] <= shape[1] - 1) & (xy[:, 1] <= shape[0] - 1)
     return float(inside.mean())
+
+
+def pooled_distortion(
+    pairs: list[tuple[FloatArray, FloatArray, FloatArray]], transforms: list[Transform], shape: tuple[int, int]
+) -> list[Transform] | None:
+    """Transforms that share one third-order distortion of the sub's camera, or None where the residuals do not ask for it.
+
+    A single sub of few stars cannot tell its optics' distortion from chance; all subs of a rig together can, because it stays
+    at the same pixels however the field turns.
+
+    Parameters
+    ----------
+    pairs : list of (source (n, 2), target (n, 2), sigma (n,))
+        Matched stars of each sub.
+    transforms : list of Transform
+        Affine transforms fitted to them.
+    shape : (int, int)
+        Height and width of the subs.
+
+    Notes
+    -----
+    Model: target = A_i (x + D(u, v)) + b_i with one D for all. Residuals are taken back into the sub's pixels, D is fitted
+    with the linear terms beside it (those belong to each A_i), then every A_i and b_i is fitted again.
+    """
+    if any(t.distortion is not None for t in transforms):
+        return None
+    centre = (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
+    radius = 0.5 * float(np.hypot(*shape))
+    rows, residuals, weights = [], [], []
+    for (source, target, sigma), t in zip(pairs, transforms):
+        back = np.linalg.inv(t.matrix[:, :2])
+        rows.append(source)
+        residuals.append((target - t.apply(source)) @ back.T)
+        weights.append(1.0 / (sigma**2 + FLOOR_PX**2))
+    xy, residual, weight = np.vstack(rows), np.vstack(residuals), np.concatenate(weights)
+    good = np.hypot(residual[:, 0], residual[:, 1]) * np.sqrt(weight) < 2.0 * CLIP_SIGMA
+    xy, residual, weight = xy[good], residual[good], weight[good]
+    if len(xy) < 10 * LEAST_STARS["cubic"] or not _covers(xy, shape):
+        return None
+    u, v = (xy[:, 0] - centre[0]) / radius, (xy[:, 1] - centre[1]) / radius
+    design = np.column_stack([np.ones(len(xy)), u, v, polynomial_terms(u, v)])
+    root = np.sqrt(weight)[:, None]
+    solution = np.asarray(np.linalg.lstsq(design * root, residual * root, rcond=None)[0], np.float64)
+    plain = np.asarray(np.linalg.lstsq(design[:, :3] * root, residual * root, rcond=None)[0], np.float64)
+    before = float(((residual - design[:, :3] @ plain) ** 2 * weight[:, None]).sum())
+    after = float(((residual - design @ solution) ** 2 * weight[:, None]).sum())
+    free = 2 * len(xy) - 20
+    f = (before - after) / 14.0 / (after / free) if after > 0 else np.inf
+    if not stats.f.sf(f, 14, free) < SIGNIFICANCE:
+        return None
+    distortion = solution[3:].T
+    result = []
+    for (source, target, sigma), t in zip(pairs, transforms):
+        su, sv = (source[:, 0] - centre[0]) / radius, (source[:, 1] - centre[1]) / radius
+        straight = source + polynomial_terms(su, sv) @ distortion.T
+        fit = fit_transform(straight, target, sigma, shape=shape, mirror=t.mirrored)
+        linear = fit.transform.matrix
+        if fit.transform.distortion is not None:
+            return None
+        result.append(Transform(matrix=linear, distortion=linear[:, :2] @ distortion, centre=centre, radius=radius))
+    return result

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from nightfold.align.fit import compose, shared_area
+from nightfold.align.fit import compose, pooled_distortion, shared_area
 from nightfold.align.match import ReferencePattern, match_stars
 from nightfold.align.records import Match, Transform
 from nightfold.engine.core import parallel_map
@@ -151,10 +151,38 @@ def _place_on(ws: Workspace, grid: GridRow, rows: list[FrameRow]) -> None:
                 failed.append((row, outcome))
     finally:
         ws.progress.finish()
+    _share_distortion(placed, readings, pattern, grid.rig)
     found = [_placement(row, match, grid, versions[row.id], grid_shape) for row, match in placed.values()]
     for row, error in failed:
         found.append(_second_try(ws, row, error, placed, readings, grid, versions[row.id], grid_shape))
     ws.ledger.save_placements(found)
+
+
+def _share_distortion(
+    placed: dict[int, tuple[FrameRow, Match]],
+    readings: dict[int, Reading],
+    pattern: ReferencePattern,
+    grid_rig: str | None,
+) -> None:
+    """Give the subs of each rig other than the grid's the distortion that all of them together show."""
+    by_rig: dict[tuple[str | None, int, int], list[int]] = defaultdict(list)
+    for row, match in placed.values():
+        if row.rig != grid_rig and match.model != "reference":
+            by_rig[(row.rig, row.height_px, row.width_px)].append(row.id)
+    for (_, height, width), ids in by_rig.items():
+        pairs = []
+        for i in ids:
+            stars, match = matchable(readings[i].stars), placed[i][1]
+            sigma = np.hypot(
+                stars.position_error_px[match.pairs[:, 0]] * match.transform.scale, pattern.error_px[match.pairs[:, 1]]
+            )
+            pairs.append(
+                (stars.xy[match.pairs[:, 0]], pattern.xy[match.pairs[:, 1]], np.where(np.isfinite(sigma), sigma, 0.1))
+            )
+        shared = pooled_distortion(pairs, [placed[i][1].transform for i in ids], (height, width))
+        for i, transform in zip(ids, shared or []):
+            row, match = placed[i]
+            placed[i] = (row, replace(match, transform=transform, model="shared distortion"))
 
 
 def pattern_of(stars: Stars) -> ReferencePattern:
