@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from nightfold.units import ARCSEC_PER_RADIAN
+
 REFRACTION_ARCSEC = 58.3
 """Refraction is this times tan z (Smart, Spherical Astronomy, ch. III; standard air)."""
 
@@ -89,6 +91,24 @@ def separation_deg(a: tuple[float, float], b: tuple[float, float]) -> float:
     return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
 
+def scattered_mag_arcsec2(
+    phase_deg: float, separation_deg: float, *, airmass: float, moon_airmass: float, extinction_mag: float
+) -> float:
+    """Surface brightness of the sky that the Moon lights, by single scattering in two layers.
+
+    Moonlight of magnitude -12.73 when full (Allen) and fainter by 0.026 a + 4e-9 a^4 at phase angle a meets a Rayleigh
+    layer of effective depth 0.14 (0.10 of clear air, the rest for light scattered twice) and an aerosol layer of depth
+    0.05 with a Henyey-Greenstein lobe of g = 0.8. Round numbers, within half a magnitude of measured skies.
+    """
+    magnitude = -12.73 + 0.026 * phase_deg + 4e-9 * phase_deg**4 + extinction_mag * moon_airmass
+    cosine = math.cos(math.radians(separation_deg))
+    rayleigh = 0.14 * 0.75 * (1.0 + cosine**2)
+    g = 0.8
+    aerosol = 0.05 * (1.0 - g * g) / (1.0 + g * g - 2.0 * g * cosine) ** 1.5
+    share = (rayleigh + aerosol) * airmass / (4.0 * math.pi) / ARCSEC_PER_RADIAN**2
+    return magnitude - 2.5 * math.log10(share)
+
+
 def moonlight_mag_arcsec2(
     target: tuple[float, float],
     when: datetime,
@@ -97,22 +117,16 @@ def moonlight_mag_arcsec2(
     longitude_deg: float,
     extinction_mag: float = 0.2,
 ) -> float:
-    """Surface brightness of scattered moonlight at a target; infinity with the Moon down.
-
-    Single scattering of the Moon's light, of magnitude -12.73 when full (Allen) and fainter by 0.026 a + 4e-9 a^4 at
-    phase angle a, in a Rayleigh layer of depth 0.10 and an aerosol layer of depth 0.05 with a Henyey-Greenstein lobe of
-    g = 0.8. Round numbers of clear air; within about half a magnitude of measured skies.
-    """
+    """Surface brightness of moonlight at a target (right ascension, declination); infinity with the Moon down."""
     where = moon(when)
     there = place_of(*where, when, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     if there.altitude_deg <= 0.0:
         return math.inf
     here = place_of(*target, when, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
-    phase = 180.0 - separation_deg(where, sun(when))
-    magnitude = -12.73 + 0.026 * phase + 4e-9 * phase**4 + extinction_mag * there.airmass
-    cosine = math.cos(math.radians(separation_deg(where, target)))
-    rayleigh = 0.10 * 0.75 * (1.0 + cosine**2)
-    g = 0.8
-    aerosol = 0.05 * (1.0 - g * g) / (1.0 + g * g - 2.0 * g * cosine) ** 1.5
-    share = (rayleigh + aerosol) * here.airmass / (4.0 * math.pi) / (180.0 * 3600.0 / math.pi) ** 2
-    return magnitude - 2.5 * math.log10(share)
+    return scattered_mag_arcsec2(
+        180.0 - separation_deg(where, sun(when)),
+        separation_deg(where, target),
+        airmass=here.airmass,
+        moon_airmass=there.airmass,
+        extinction_mag=extinction_mag,
+    )

@@ -113,6 +113,6 @@ def light_path(rig: SimRig, filter_name: str, *, angle_deg: float = 0.0, of_flat
             : rig.height_px, : rig.width_px
         ]
     if rig.flat_mismatch and not of_flat:
-        path *= (1.0 + rig.flat_mismatch * (0.5 * u - 0.3 * v + 0.6 * r2 - 0.2)).astype(np.float32)
+        path *= (1.0 + rig.flat_mismatch * (0.5 * u - 0.3 * v + 0.6 * r2 - 0.2) / 1.2).astype(np.float32)
     path.setflags(write=False)
     return path
