@@ -52,3 +52,13 @@ def weighted_median(values: npt.ArrayLike, weights: npt.ArrayLike) -> float:
     order = np.argsort(x, kind="stable")
     cumulative = np.cumsum(w[order])
     return float(x[order][np.searchsorted(cumulative, 0.5 * cumulative[-1])])
+
+
+TUKEY = 4.685
+"""Biweight constant of 95 % efficiency for normal errors (CHECKS S6)."""
+
+
+def biweight(pull: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Tukey's weights of residuals in units of their sigma: 1 in the middle, 0 past 4.685."""
+    scaled = np.asarray(pull, dtype=np.float64) / TUKEY
+    return np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)

@@ -1,7 +1,6 @@
-"""Brings the subs of one filter to one level: scales from star fluxes, skies from their meshes, weights from noise.
+"""Brings the subs of one filter to one level: skies from their meshes, weights from their noise.
 
-Both solutions are joint over all subs of all nights, so that no single frame hands its own errors to the rest: the
-scales share one set of true star fluxes, the skies one common field.
+The skies are solved jointly over all subs of all nights, so that no single frame hands its own gradient to the rest.
 """
 
 from __future__ import annotations
@@ -17,7 +16,6 @@ from nightfold.fold.sky_field import (
     TERMS_OF_ORDER,
     Lattice,
     asked_orders,
-    biweight,
     choose_orders,
     clean_points,
     fit_to_common,
@@ -29,81 +27,9 @@ from nightfold.robust import mad_sigma
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-HUBER, HUBER_ROUNDS = 1.345, 6
-MOST_SCATTER_SAMPLES = 20_000
 NOISE_LAG_PX = 6
 MOST_NOISE_PAIRS = 2_000_000
 """Rows are left out beyond about so many pairs a direction: the noise is then known to 0.1 %."""
-
-
-def solve_scales(
-    fluxes: FloatArray, errors: FloatArray, reference_index: int, *, rounds: int = 20
-) -> tuple[FloatArray, FloatArray]:
-    """Transparency of each sub relative to the reference, and its 1 sigma error.
-
-    Parameters
-    ----------
-    fluxes, errors : arrays, shape (n_subs, n_stars)
-        Electrons per second of the same unsaturated clean stars in every sub; NaN where a star was not measured.
-    reference_index : int
-        The sub whose scale is 1.
-
-    Returns
-    -------
-    scales, errors : arrays, shape (n_subs,)
-        NaN for a sub that shares no stars, not even through others, with the reference. The reference's error is 0.
-
-    Notes
-    -----
-    Model: f_ij = s_i F_j, least squares with Tukey's biweight (1977) of the relative deviations, so that variable stars,
-    blends and stars under a trail lose their say. A scatter beyond the stated errors is measured and added to them. Stars
-    of S/N 3 do not bend the result, if they were chosen by their flux in the reference: chosen because they were
-    detected in the sub itself, the faint ones are high by selection.
-    """
-    fluxes = np.asarray(fluxes, np.float64)
-    errors = np.asarray(errors, np.float64)
-    if fluxes.ndim != 2 or errors.shape != fluxes.shape:
-        raise ValueError(f"fluxes is {fluxes.shape}, errors is {errors.shape}; allowed: both (n_subs, n_stars)")
-    subs = len(fluxes)
-    good = np.isfinite(fluxes) & np.isfinite(errors) & (errors > 0.0)
-    seen = good & (np.where(good, fluxes, 0.0) > 3.0 * np.where(good, errors, 1.0))
-    good &= seen.any(axis=0)  # a star that is too faint in one sub still counts, as it was measured there
-    linked = _linked_to(seen, reference_index)
-    scales = np.full(subs, np.nan)
-    scale_errors = np.full(subs, np.nan)
-    scales[reference_index], scale_errors[reference_index] = 1.0, 0.0
-    rows = np.flatnonzero(linked)
-    used = np.flatnonzero((good[rows].sum(axis=0) >= 2) & seen[rows].any(axis=0))
-    if len(rows) < 2 or used.size == 0:
-        return scales, scale_errors
-
-    seen, good = seen[np.ix_(rows, used)], good[np.ix_(rows, used)]
-    flux = np.where(good, fluxes[np.ix_(rows, used)], 1.0)
-    sigma_flux = np.where(good, errors[np.ix_(rows, used)], 1.0)
-    reference = int(np.flatnonzero(rows == reference_index)[0])
-    log_scales, log_stars = _median_start(np.where(seen, np.log(np.where(seen, flux, 1.0)), np.nan))
-    covariance = np.eye(len(rows))
-    for number in range(rounds):
-        log_model = np.clip(log_scales[:, None] + log_stars, -700, 700)
-        model = np.exp(log_model)
-        relative = sigma_flux / model
-        # Linear in the flux: a mean of logarithms would be low, and a robust one is neither that nor the truth.
-        residual = np.where(good, np.clip(flux / model - 1.0, -2.0, 4.0), np.nan)
-        sigma = np.sqrt(relative**2 + _extra_scatter(residual, relative, good) ** 2)
-        pull = np.where(good, residual / sigma, 0.0)
-        # Huber's weights first: the biweight, which forgets what is far off, would hold on to a poor start.
-        trust = HUBER / np.maximum(np.abs(pull), HUBER) if number < HUBER_ROUNDS else biweight(pull)
-        weight = np.where(good, trust, 0.0) / sigma**2
-        target = np.where(good, log_model + residual, 0.0)
-        new_scales, new_stars, covariance = _two_way_fit(target, weight, reference)
-        change = float(np.nanmax(np.abs(new_scales - log_scales + log_scales[reference])))
-        log_scales, log_stars = new_scales, new_stars
-        if change < 1e-7 and number > HUBER_ROUNDS:
-            break
-    scales[rows] = np.exp(log_scales)
-    scale_errors[rows] = scales[rows] * np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    scales[reference_index], scale_errors[reference_index] = 1.0, 0.0
-    return scales, scale_errors
 
 
 def solve_skies(
@@ -277,69 +203,3 @@ def measure_noise_e_per_s(
         if finite.size >= 20:
             variances.append(float(mad_sigma(finite)) ** 2 / 2.0)
     return float(np.sqrt(np.mean(variances))) if variances else float("nan")
-
-
-def _linked_to(good: npt.NDArray[np.bool_], start: int) -> npt.NDArray[np.bool_]:
-    """True for the subs that share stars with sub `start`, directly or through others."""
-    linked = np.zeros(len(good), dtype=bool)
-    linked[start] = True
-    while True:
-        stars = good[linked].any(axis=0)
-        new = linked | (good & stars).any(axis=1)
-        if (new == linked).all():
-            return linked
-        linked = new
-
-
-def _median_start(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Scales and star fluxes by alternating medians: coarse, but blind to outliers."""
-    scales = np.zeros(len(logs))
-    stars = np.zeros(logs.shape[1])
-    for _ in range(4):
-        stars = np.nan_to_num(np.nanmedian(logs - scales[:, None], axis=0))
-        with_stars = np.isfinite(logs).any(axis=1)
-        scales[with_stars] = np.nanmedian((logs - stars)[with_stars], axis=1)
-    return scales, stars
-
-
-def _extra_scatter(residual: FloatArray, relative: FloatArray, good: npt.NDArray[np.bool_]) -> float:
-    """Relative scatter beyond the errors (flats, changing profiles) that brings the bright half's deviations to 1 sigma.
-
-    Deviations are widened for the unknowns that were fitted to them. By halving, to 1e-5.
-    """
-    bright = np.flatnonzero((good & (relative <= np.median(relative[good]))).ravel())
-    bright = bright[:: max(1, bright.size // MOST_SCATTER_SAMPLES)]
-    deviation, known = residual.ravel()[bright], relative.ravel()[bright] ** 2
-    unknowns = sum(good.shape) - 1
-    widened = np.sqrt(good.sum() / max(good.sum() - unknowns, 1.0))
-    low, high = 0.0, 0.5
-    if widened * float(mad_sigma(deviation / np.sqrt(known))) <= 1.0:
-        return 0.0
-    while high - low > 1e-5:
-        middle = 0.5 * (low + high)
-        if widened * float(mad_sigma(deviation / np.sqrt(known + middle**2))) > 1.0:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
-
-
-def _two_way_fit(target: FloatArray, weight: FloatArray, reference: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Weighted least squares of target = row + column with the reference row 0; rows, columns, covariance of the rows.
-
-    The columns are eliminated, which leaves one equation a row.
-    """
-    column_weight = weight.sum(axis=0)
-    held = column_weight > 0.0
-    inverse = np.where(held, 1.0 / np.where(held, column_weight, 1.0), 0.0)
-    matrix = np.diag(weight.sum(axis=1)) - (weight * inverse) @ weight.T
-    right = (weight * target).sum(axis=1) - (weight * inverse) @ (weight * target).sum(axis=0)
-    others = np.arange(len(target)) != reference
-    covariance = np.zeros(matrix.shape)
-    covariance[np.ix_(others, others)] = np.linalg.pinv(matrix[np.ix_(others, others)], hermitian=True)
-    rows = covariance @ right
-    columns = np.where(held, ((weight * (target - rows[:, None])).sum(axis=0)) * inverse, 0.0)
-    lost = ~held
-    if lost.any():  # all its samples were rejected: keep a median, so that it may come back
-        columns[lost] = np.nan_to_num(np.median((target - rows[:, None])[:, lost], axis=0))
-    return rows, columns, covariance

@@ -15,13 +15,11 @@ import numpy.typing as npt
 from scipy import sparse
 
 from nightfold.errors import FoldError
-from nightfold.robust import mad_sigma
+from nightfold.robust import biweight, mad_sigma
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-TUKEY = 4.685
-"""Biweight constant of 95 % efficiency for normal errors (CHECKS S6)."""
 TERMS_OF_ORDER = (1, 3, 6)
 MOST_NODES = 40
 """Nodes of the common sky along one axis, at most: 1600 unknowns keep the dense solution below a second."""
@@ -37,13 +35,6 @@ class SkyPoints(NamedTuple):
     y: FloatArray
     level: FloatArray
     sigma: FloatArray
-
-
-def biweight(pull: FloatArray) -> FloatArray:
-    """Tukey's weights of residuals in units of their sigma: 1 in the middle, 0 past 4.685."""
-    scaled = pull / TUKEY
-    result: FloatArray = np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)
-    return result
 
 
 class Lattice(NamedTuple):

@@ -15,7 +15,7 @@ from nightfold.errors import SettingsError
 from nightfold.flags import StarFlag
 from nightfold.intake.stage import header_of_row
 from nightfold.judge.core import SubFacts, Verdict, judge_subs
-from nightfold.judge.transparency import cross_match, rate_table, solve_scales
+from nightfold.judge.transparency import FloatArray, cross_match, rate_table, solve_scales, trusted
 from nightfold.ledger.records import FrameRow, GridRow, PlacementRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading, Stars
@@ -168,16 +168,25 @@ def group_scales(
     reference = ws.ledger.flux_reference(grid.id, rig, name or "")
     ids = [r.id for r in usable]
     if reference not in ids:
-        first = solve_scales(rate, error, int(np.argmax(counts)))
-        reference = (
-            ids[int(np.nanargmax(np.where(first.stars >= 3, first.scale, np.nan)))]
-            if (first.stars >= 3).any()
-            else ids[0]
-        )
+        anchor = int(np.argmax(counts))
+        first, _ = solve_scales(*_speaking(rate, error, anchor), anchor)
+        # The clearest sub that shares enough stars with the rest to be sure of it.
+        enough = np.isfinite(rate).sum(axis=1) >= min(20, max(counts) // 4 + 1)
+        clearest = np.where(enough & np.isfinite(first), first, -np.inf)
+        reference = ids[int(np.argmax(clearest))]
         if ws.ledger.flux_reference(grid.id, rig, name or "") is None:
             ws.ledger.set_flux_reference(grid.id, rig, name or "", reference)
-    scales = solve_scales(rate, error, ids.index(reference))
-    return {i: float(s) for i, s in zip(ids, scales.scale)}
+    number = ids.index(reference)
+    scales, _ = solve_scales(*_speaking(rate, error, number), number)
+    return {i: float(s) for i, s in zip(ids, scales)}
+
+
+def _speaking(rate: FloatArray, error: FloatArray, reference: int) -> tuple[FloatArray, FloatArray]:
+    """Rates and errors with only the samples that may speak; all of them where that would leave a sub without any."""
+    chosen = np.where(trusted(rate, error, reference), rate, np.nan)
+    silent = np.isfinite(rate).any(axis=1) & ~np.isfinite(chosen).any(axis=1)
+    chosen[silent] = rate[silent]
+    return chosen, error
 
 
 def _photometric(stars: Stars) -> Stars:

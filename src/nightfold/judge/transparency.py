@@ -1,89 +1,170 @@
 """How much of the stars' light came through, sub by sub: star-flux ratios solved jointly over all subs.
 
 Every clean star that is seen in several subs gives equations ``flux rate = brightness x scale``. Brightness of each star and scale of
-each sub are solved together by alternating robust means in the logarithm, so that no single sub imprints its errors, and then
-referred to the fixed reference sub. `scale` keeps air mass and the rig's throughput in; `transparency` has the air mass taken off.
+each sub are solved together, so that no single sub imprints its errors, and then referred to the fixed reference sub. `scale` keeps air mass and the rig's throughput in; `transparency` has the air mass taken off.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.robust import biweight, mad_sigma
+
 FloatArray = npt.NDArray[np.float64]
 
-CALIBRATION_FLOOR = 0.01
-"""Relative error of a single star's flux below which flat-field and profile errors rule; value from memory of such data."""
+HUBER, HUBER_ROUNDS = 1.345, 6
+MOST_SCATTER_SAMPLES = 20_000
+LEAST_SNR = 8.0
+"""A star speaks for a sub only where its expected signal-to-noise there reaches this: choosing by what was detected would
+keep the lucky half of the faint ones and flatter the dim subs."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scales:
-    """Scale of each sub against the reference, its 1 sigma error, and how many stars it rests on; NaN for none."""
-
-    scale: FloatArray
-    error: FloatArray
-    stars: npt.NDArray[np.int64]
-
-
-def solve_scales(rates: FloatArray, errors: FloatArray, reference: int, *, rounds: int = 50) -> Scales:
-    """Scale of each sub relative to sub `reference`, solved jointly over all stars.
+def solve_scales(
+    fluxes: FloatArray, errors: FloatArray, reference_index: int, *, rounds: int = 20
+) -> tuple[FloatArray, FloatArray]:
+    """Transparency of each sub relative to the reference, and its 1 sigma error.
 
     Parameters
     ----------
-    rates : (n_subs, n_stars) float64
-        Star fluxes over exposure, any common unit; NaN where a star was not seen or is not clean.
-    errors : (n_subs, n_stars) float64
-        Their 1 sigma errors, same unit.
-    reference : int
+    fluxes, errors : arrays, shape (n_subs, n_stars)
+        Electrons per second of the same unsaturated clean stars in every sub; NaN where a star was not measured.
+    reference_index : int
         The sub whose scale is 1.
 
     Returns
     -------
-    Scales
-        A sub that shares no star with the rest has scale NaN.
+    scales, errors : arrays, shape (n_subs,)
+        NaN for a sub that shares no stars, not even through others, with the reference. The reference's error is 0.
 
     Notes
     -----
-    Huber weights (Huber 1981, k = 1.345) keep variable stars, blends and uneven cloud from pulling a sub.
+    Model: f_ij = s_i F_j, least squares with Tukey's biweight (1977) of the relative deviations, so that variable stars,
+    blends and stars under a trail lose their say. A scatter beyond the stated errors is measured and added to them. Stars
+    of S/N 3 do not bend the result, if they were chosen by their flux in the reference: chosen because they were
+    detected in the sub itself, the faint ones are high by selection.
     """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        good = np.isfinite(rates) & (rates > 0) & np.isfinite(errors) & (errors > 0)
-        log_rate = np.where(good, np.log(np.where(good, rates, 1.0)), 0.0)
-        sigma = np.where(good, np.hypot(errors / np.where(good, rates, 1.0), CALIBRATION_FLOOR), np.inf)
-    good &= good.sum(axis=0) >= 2
-    base = np.where(good, 1.0 / sigma**2, 0.0)
-    weight = base.copy()
-    n_subs = rates.shape[0]
-    log_scale = np.zeros(n_subs)
-    star = np.zeros(rates.shape[1])
-    for _ in range(rounds):
-        star = _weighted_mean(log_rate - log_scale[:, None], weight, axis=0)
-        step = _weighted_mean(log_rate - star[None, :], weight, axis=1) - log_scale
-        log_scale = log_scale + step
-        residual = np.where(
-            good, np.abs(log_rate - log_scale[:, None] - star[None, :]) / np.where(good, sigma, 1.0), 0.0
-        )
-        weight = base * np.minimum(1.0, 1.345 / np.maximum(residual, 1e-12))
-        if np.abs(step - step[reference]).max() < 1e-7:
+    fluxes = np.asarray(fluxes, np.float64)
+    errors = np.asarray(errors, np.float64)
+    if fluxes.ndim != 2 or errors.shape != fluxes.shape:
+        raise ValueError(f"fluxes is {fluxes.shape}, errors is {errors.shape}; allowed: both (n_subs, n_stars)")
+    subs = len(fluxes)
+    good = np.isfinite(fluxes) & np.isfinite(errors) & (errors > 0.0)
+    seen = good & (np.where(good, fluxes, 0.0) > 3.0 * np.where(good, errors, 1.0))
+    good &= seen.any(axis=0)  # a star that is too faint in one sub still counts, as it was measured there
+    linked = _linked_to(seen, reference_index)
+    scales = np.full(subs, np.nan)
+    scale_errors = np.full(subs, np.nan)
+    scales[reference_index], scale_errors[reference_index] = 1.0, 0.0
+    rows = np.flatnonzero(linked)
+    used = np.flatnonzero((good[rows].sum(axis=0) >= 2) & seen[rows].any(axis=0))
+    if len(rows) < 2 or used.size == 0:
+        return scales, scale_errors
+
+    seen, good = seen[np.ix_(rows, used)], good[np.ix_(rows, used)]
+    flux = np.where(good, fluxes[np.ix_(rows, used)], 1.0)
+    sigma_flux = np.where(good, errors[np.ix_(rows, used)], 1.0)
+    reference = int(np.flatnonzero(rows == reference_index)[0])
+    log_scales, log_stars = _median_start(np.where(seen, np.log(np.where(seen, flux, 1.0)), np.nan))
+    covariance = np.eye(len(rows))
+    for number in range(rounds):
+        log_model = np.clip(log_scales[:, None] + log_stars, -700, 700)
+        model = np.exp(log_model)
+        relative = sigma_flux / model
+        # Linear in the flux: a mean of logarithms would be low, and a robust one is neither that nor the truth.
+        residual = np.where(good, np.clip(flux / model - 1.0, -2.0, 4.0), np.nan)
+        sigma = np.sqrt(relative**2 + _extra_scatter(residual, relative, good) ** 2)
+        pull = np.where(good, residual / sigma, 0.0)
+        # Huber's weights first: the biweight, which forgets what is far off, would hold on to a poor start.
+        trust = HUBER / np.maximum(np.abs(pull), HUBER) if number < HUBER_ROUNDS else biweight(pull)
+        weight = np.where(good, trust, 0.0) / sigma**2
+        target = np.where(good, log_model + residual, 0.0)
+        new_scales, new_stars, covariance = _two_way_fit(target, weight, reference)
+        change = float(np.nanmax(np.abs(new_scales - log_scales + log_scales[reference])))
+        log_scales, log_stars = new_scales, new_stars
+        if change < 1e-7 and number > HUBER_ROUNDS:
             break
-    total = weight.sum(axis=1)
-    spread = np.sqrt(np.maximum(1.0, (weight * residual**2).sum(axis=1) / np.maximum(total, 1e-300)))
-    log_scale -= log_scale[reference]
-    with np.errstate(divide="ignore"):
-        error = np.exp(log_scale) * spread / np.sqrt(total)
-    unseen = total <= 0
-    return Scales(
-        scale=np.where(unseen, np.nan, np.exp(log_scale)),
-        error=np.where(unseen, np.nan, error),
-        stars=good.sum(axis=1),
-    )
+    scales[rows] = np.exp(log_scales)
+    scale_errors[rows] = scales[rows] * np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    scales[reference_index], scale_errors[reference_index] = 1.0, 0.0
+    return scales, scale_errors
 
 
-def _weighted_mean(values: FloatArray, weight: FloatArray, axis: int) -> FloatArray:
-    total = weight.sum(axis=axis)
-    return np.asarray((values * weight).sum(axis=axis) / np.where(total > 0, total, 1.0))
+def _linked_to(good: npt.NDArray[np.bool_], start: int) -> npt.NDArray[np.bool_]:
+    """True for the subs that share stars with sub `start`, directly or through others."""
+    linked = np.zeros(len(good), dtype=bool)
+    linked[start] = True
+    while True:
+        stars = good[linked].any(axis=0)
+        new = linked | (good & stars).any(axis=1)
+        if (new == linked).all():
+            return linked
+        linked = new
+
+
+def _median_start(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Scales and star fluxes by alternating medians: coarse, but blind to outliers."""
+    scales = np.zeros(len(logs))
+    stars = np.zeros(logs.shape[1])
+    for _ in range(4):
+        stars = np.nan_to_num(np.nanmedian(logs - scales[:, None], axis=0))
+        with_stars = np.isfinite(logs).any(axis=1)
+        scales[with_stars] = np.nanmedian((logs - stars)[with_stars], axis=1)
+    return scales, stars
+
+
+def _extra_scatter(residual: FloatArray, relative: FloatArray, good: npt.NDArray[np.bool_]) -> float:
+    """Relative scatter beyond the errors (flats, changing profiles) that brings the bright half's deviations to 1 sigma.
+
+    Deviations are widened for the unknowns that were fitted to them. By halving, to 1e-5.
+    """
+    bright = np.flatnonzero((good & (relative <= np.median(relative[good]))).ravel())
+    bright = bright[:: max(1, bright.size // MOST_SCATTER_SAMPLES)]
+    deviation, known = residual.ravel()[bright], relative.ravel()[bright] ** 2
+    unknowns = sum(good.shape) - 1
+    widened = np.sqrt(good.sum() / max(good.sum() - unknowns, 1.0))
+    low, high = 0.0, 0.5
+    if widened * float(mad_sigma(deviation / np.sqrt(known))) <= 1.0:
+        return 0.0
+    while high - low > 1e-5:
+        middle = 0.5 * (low + high)
+        if widened * float(mad_sigma(deviation / np.sqrt(known + middle**2))) > 1.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+def _two_way_fit(target: FloatArray, weight: FloatArray, reference: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weighted least squares of target = row + column with the reference row 0; rows, columns, covariance of the rows.
+
+    The columns are eliminated, which leaves one equation a row.
+    """
+    column_weight = weight.sum(axis=0)
+    held = column_weight > 0.0
+    inverse = np.where(held, 1.0 / np.where(held, column_weight, 1.0), 0.0)
+    matrix = np.diag(weight.sum(axis=1)) - (weight * inverse) @ weight.T
+    right = (weight * target).sum(axis=1) - (weight * inverse) @ (weight * target).sum(axis=0)
+    others = np.arange(len(target)) != reference
+    covariance = np.zeros(matrix.shape)
+    covariance[np.ix_(others, others)] = np.linalg.pinv(matrix[np.ix_(others, others)], hermitian=True)
+    rows = covariance @ right
+    columns = np.where(held, ((weight * (target - rows[:, None])).sum(axis=0)) * inverse, 0.0)
+    lost = ~held
+    if lost.any():  # all its samples were rejected: keep a median, so that it may come back
+        columns[lost] = np.nan_to_num(np.median((target - rows[:, None])[:, lost], axis=0))
+    return rows, columns, covariance
+
+
+def trusted(rates: FloatArray, errors: FloatArray, reference_index: int) -> npt.NDArray[np.bool_]:
+    """Which samples (n_subs, n_stars) may speak: stars whose expected signal-to-noise in that sub is high enough.
+
+    The expectation comes from a first solution, not from the sample itself, so that no luck decides.
+    """
+    first, _ = solve_scales(rates, errors, reference_index)
+    with np.errstate(invalid="ignore"):
+        brightness = np.nanmedian(np.where(np.isfinite(first)[:, None], rates / first[:, None], np.nan), axis=0)
+        return np.asarray(first[:, None] * brightness[None, :] > LEAST_SNR * errors)
 
 
 def cross_match(
