@@ -1,0 +1,251 @@
+"""Folds subs into one master, tile by tile: place all subs on a tile, reject by known noise, take the weighted mean.
+
+No registered frame is ever written and no sub is ever held whole: memory does not depend on how many there are. Tiles are
+worked on by threads; a pixel depends neither on the cut into tiles nor on the threads nor, but for rounding of sums,
+on the order of the subs.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import norm
+
+from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
+from nightfold.errors import FoldError
+from nightfold.fold.levels import local_sky, seeing_terms
+from nightfold.fold.placing import Placer
+from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
+from nightfold.fold.statistics import RULES
+from nightfold.fold.tiles import Tile, plan_tiles
+from nightfold.kernels.combine import combine_tile, median_network, sorting_network
+from nightfold.kernels.resample import LANES, NOISE_ROWS, lanczos
+
+FOLLOW_SIGMA = 2.0
+"""Neighbours of a rejected bright sample go with it if they stand out by this much (common practice, no source)."""
+MOST_SUBS = 32767
+SQUARES_UNIT = 1 << 20
+"""Kernel squares are summed as whole numbers of this fraction, so that the sum does not depend on the order."""
+
+
+def fold_subs(
+    subs: Sequence[FoldSub],
+    grid_shape: tuple[int, int],
+    options: FoldOptions | None = None,
+    *,
+    progress: Progress | None = None,
+    cancelled: CancelToken | None = None,
+) -> FoldResult:
+    """The master of `subs` on a grid of (height, width) pixels.
+
+    Raises
+    ------
+    FoldError
+        No sub, no weight, an unknown statistic, or a sub that cannot be placed.
+    CancelledError
+        `cancelled` asked for it.
+    """
+    began = time.perf_counter()
+    options = options or FoldOptions()
+    if not 1 <= len(subs) <= MOST_SUBS:
+        raise FoldError(
+            "there is nothing to fold" if not subs else "too many subs",
+            seen=f"{len(subs)}",
+            allowed=f"1 to {MOST_SUBS}",
+        )
+    if not sum(s.weight for s in subs) > 0.0:
+        raise FoldError("no sub has a weight", seen="all 0", next_step="keep at least one sub")
+    rule = _rule(options)
+    placers = [Placer(s) for s in subs]
+    tiles = plan_tiles(
+        grid_shape, len(subs), workers=options.workers, memory_bytes=options.memory_bytes, tile=options.tile
+    )
+    sky = local_sky(placers, grid_shape) if rule is None and len(subs) > 1 else None
+    work = _Work(placers, grid_shape, options, rule, sky, max(t.region_shape[0] * t.region_shape[1] for t in tiles))
+    progress = progress or NullProgress()
+    progress.start(len(tiles), "Folding", "tiles")
+    try:
+        for _ in parallel_map(work.fold_tile, tiles, workers=options.workers, cancelled=cancelled):
+            progress.advance()
+    finally:
+        progress.finish()
+    return work.result(time.perf_counter() - began)
+
+
+def _rule(options: FoldOptions) -> StackStatistic | None:
+    """The caller's rule, one of the named ones, or None for our own."""
+    if not 0.0 <= options.share_given_up < 0.5:
+        raise FoldError(
+            "the share of good samples to give up is impossible", seen=f"{options.share_given_up}", allowed="0 to 0.5"
+        )
+    if options.stack_statistic is not None:
+        return options.stack_statistic
+    if options.statistic == "weighted-mean":
+        return None
+    if options.statistic not in RULES:
+        raise FoldError("unknown statistic", seen=options.statistic, allowed=", ".join(["weighted-mean", *RULES]))
+    combine = RULES[options.statistic]
+
+    def by_name(stack: Plane) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating], npt.NDArray[np.integer]]:
+        c = combine(stack)
+        return c.value, c.variance, c.used
+
+    return by_name
+
+
+def lobe_bounds() -> npt.NDArray[np.float64]:
+    """Largest kernel weight within half a pixel of distances 0, 1, 2, 3: what a bad raw pixel can do that far away."""
+    offset = np.linspace(-0.5, 0.5, 101)
+    return np.array([1.0] + [float(np.abs(lanczos(d + offset)).max()) for d in (1, 2, 3)])
+
+
+@dataclass(slots=True)
+class _Work:
+    """Everything that tiles share: placers, numbers, the planes they write their part of."""
+
+    placers: list[Placer]
+    grid_shape: tuple[int, int]
+    options: FoldOptions
+    rule: StackStatistic | None
+    sky: Plane | None
+    region_pixels: int
+    image: Plane = field(init=False)
+    variance: Plane = field(init=False)
+    coverage: npt.NDArray[np.int16] = field(init=False)
+    rejected: npt.NDArray[np.int16] = field(init=False)
+    weight_map: Plane = field(init=False)
+    weights: npt.NDArray[np.float32] = field(init=False)
+    squares: npt.NDArray[np.int64] = field(init=False)
+    entries: npt.NDArray[np.int64] = field(init=False)
+    k_sigma: float = field(init=False)
+    terms: tuple[float, float] = field(init=False)
+    networks: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]] = field(init=False)
+    lobes: npt.NDArray[np.float64] = field(init=False)
+    scratch: threading.local = field(init=False)
+    lock: threading.Lock = field(init=False)
+
+    def __post_init__(self) -> None:
+        shape, n = self.grid_shape, len(self.placers)
+        self.image, self.variance, self.weight_map = (np.empty(shape, np.float32) for _ in range(3))
+        self.coverage, self.rejected = (np.empty(shape, np.int16) for _ in range(2))
+        weights = np.array([p.sub.weight for p in self.placers], np.float64)
+        self.weights = (weights / weights.sum()).astype(np.float32)
+        self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
+        share = self.options.share_given_up
+        self.k_sigma = float(norm.isf(share / 2.0)) if share > 0.0 else 1e9
+        self.terms = seeing_terms([p.sub for p in self.placers], self.options)
+        self.networks = sorting_network(n), median_network(n)
+        self.lobes = lobe_bounds()
+        self.scratch, self.lock = threading.local(), threading.Lock()
+
+    def fold_tile(self, tile: Tile) -> None:
+        """Work on one tile and write its part of the planes."""
+        n = len(self.placers)
+        rows, columns = tile.region_shape
+        stack, flags = self._buffers(rows, columns)
+        first_row = tile.region_y0 // NOISE_ROWS
+        entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
+        constant, slope, surface = (np.zeros((n, *entries), np.float32) for _ in range(3))
+        for i, placer in enumerate(self.placers):
+            if placer.place(tile.region_y0, tile.region_x0, stack[i]):
+                noise = placer.noise(tile.region_y0, tile.region_x0, rows, columns)
+                constant[i], slope[i], surface[i] = noise.constant, noise.slope, noise.surface
+                self._note_squares(i, tile, noise.squares)
+        inside = (
+            slice(tile.y0 - tile.region_y0, tile.y1 - tile.region_y0),
+            slice(tile.x0 - tile.region_x0, tile.x1 - tile.region_x0),
+        )
+        here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+        if self.rule is not None:
+            self._by_rule(stack[:, inside[0], inside[1]], here)
+            return
+        image, variance, covered = (np.empty((rows, columns), np.float32) for _ in range(3))
+        count, used = (np.empty((rows, columns), np.int32) for _ in range(2))
+        sky = np.zeros(entries, np.float32)
+        if self.sky is not None:
+            part = self.sky[first_row : first_row + entries[0], tile.region_x0 // LANES :][:, : entries[1]]
+            sky[: part.shape[0], : part.shape[1]] = part
+        combine_tile(
+            stack,
+            tile.region_y0 - first_row * NOISE_ROWS,
+            constant,
+            slope,
+            np.array([p.quadratic for p in self.placers], np.float32),
+            surface,
+            np.array([p.floor for p in self.placers], np.float32),
+            self.weights,
+            sky,
+            *self.networks,
+            self.k_sigma,
+            FOLLOW_SIGMA,
+            *self.terms,
+            self.lobes,
+            flags,
+            image,
+            variance,
+            count,
+            used,
+            covered,
+        )
+        self.image[here], self.variance[here], self.weight_map[here] = image[inside], variance[inside], covered[inside]
+        self.coverage[here] = count[inside]
+        self.rejected[here] = count[inside] - used[inside]
+
+    def result(self, seconds: float) -> FoldResult:
+        """What all tiles gave."""
+        per_grid_pixel = np.array([p.sub.raw_per_grid_pixel for p in self.placers])
+        with np.errstate(invalid="ignore"):
+            squares = self.squares / SQUARES_UNIT / np.where(self.entries > 0, self.entries, np.nan) * per_grid_pixel
+        samples = int(self.coverage.sum(dtype=np.int64))
+        return FoldResult(
+            image=self.image,
+            variance=self.variance,
+            coverage=self.coverage,
+            rejected=self.rejected,
+            weight_map=self.weight_map,
+            kernel_noise=squares,
+            rejected_fraction=int(self.rejected.sum(dtype=np.int64)) / samples if samples else 0.0,
+            seconds=seconds,
+        )
+
+    def _buffers(self, rows: int, columns: int) -> tuple[Plane, npt.NDArray[np.uint8]]:
+        """This thread's own stack and flags, kept from tile to tile."""
+        n = len(self.placers)
+        held = getattr(self.scratch, "held", None)
+        if held is None:
+            size = n * self.region_pixels
+            held = np.empty(size, np.float32), np.empty(size if self.rule is None else 0, np.uint8)
+            self.scratch.held = held
+        shape, size = (n, rows, columns), n * rows * columns
+        flags = held[1][:size].reshape(shape) if self.rule is None else held[1]
+        return held[0][:size].reshape(shape), flags
+
+    def _note_squares(self, i: int, tile: Tile, squares: Plane) -> None:
+        """Add the kernel squares of the entries that begin in this tile."""
+        first_y, first_x = tile.region_y0 // NOISE_ROWS * NOISE_ROWS, tile.region_x0
+        rows = slice(-((first_y - tile.y0) // NOISE_ROWS), -((first_y - tile.y1) // NOISE_ROWS))
+        columns = slice(-((first_x - tile.x0) // LANES), -((first_x - tile.x1) // LANES))
+        own = squares[rows, columns].astype(np.float64)
+        own = own[np.isfinite(own)]
+        with self.lock:
+            self.squares[i] += int(np.rint(own * SQUARES_UNIT).sum())
+            self.entries[i] += own.size
+
+    def _by_rule(self, stack: Plane, here: tuple[slice, slice]) -> None:
+        """Combine the tile by a rule that knows nothing but the samples."""
+        assert self.rule is not None
+        n, rows, columns = stack.shape
+        flat = stack.reshape(n, -1)
+        value, variance, used = self.rule(flat)
+        there = np.isfinite(flat)
+        count = there.sum(axis=0)
+        self.image[here] = np.asarray(value).reshape(rows, columns)
+        self.variance[here] = np.asarray(variance).reshape(rows, columns)
+        self.coverage[here] = count.reshape(rows, columns)
+        self.rejected[here] = (count - np.asarray(used)).reshape(rows, columns)
+        self.weight_map[here] = (self.weights @ there).reshape(rows, columns)

@@ -1,0 +1,113 @@
+"""What the fold needs to know of the light before it combines: the local sky, and how much stars change between subs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import ndimage
+
+from nightfold.fold.placing import Placer
+from nightfold.fold.records import FloatArray, FoldOptions, FoldSub, Plane
+from nightfold.kernels.resample import LANES, NOISE_ROWS
+
+SKY_CELL_PX = 32
+SKY_SUBS = 3
+STRIP_ROWS = 256
+LEAST_SIGNAL_TERM = 0.02
+"""Flats and interpolation leave about this much even in one night of steady seeing (common practice, no source)."""
+UNKNOWN_SIGNAL_TERM = 0.1
+WING_REACH = 1.3
+"""A profile that widens by a share s moves by s times the distance from the centre; stars are followed to 1.3 FWHM."""
+
+
+def seeing_terms(subs: Sequence[FoldSub], options: FoldOptions) -> tuple[float, float]:
+    """Relative scatter of a star's peak, and the shift in pixels that the gradient is allowed for.
+
+    Peaks go with 1 / FWHM^2; on a star's flank a change of width acts as a shift.
+    """
+    fwhm = np.array([s.fwhm_px for s in subs], np.float64)
+    fwhm = fwhm[np.isfinite(fwhm) & (fwhm > 0.0)]
+    if options.signal_term is not None:
+        signal = options.signal_term
+        width = 0.5 * signal
+    elif fwhm.size >= 2:
+        peaks = 1.0 / fwhm**2
+        signal = max(float(peaks.std(ddof=1) / np.median(peaks)), LEAST_SIGNAL_TERM)
+        width = float(fwhm.std(ddof=1) / np.median(fwhm))
+    else:
+        signal, width = UNKNOWN_SIGNAL_TERM, 0.5 * UNKNOWN_SIGNAL_TERM
+    typical = float(np.median(fwhm)) if fwhm.size else 3.0
+    return signal, math.hypot(options.gradient_px, WING_REACH * width * typical)
+
+
+def local_sky(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Plane:
+    """The sky of the master, nebula included, stars not: one value an entry of 8 rows by 16 columns, float32.
+
+    From medians of cells of 32 px in the three subs of greatest weight, each on its own raw pixels, joined bilinearly.
+    Good to a tenth of a sub's noise, which serves to tell stars from sky; it enters no pixel of the master.
+    """
+    height, width = grid_shape
+    y = NOISE_ROWS * np.arange(-(-height // NOISE_ROWS) + 1) + 0.5 * (NOISE_ROWS - 1)
+    x = LANES * np.arange(-(-width // LANES) + 1) + 0.5 * (LANES - 1)
+    ys, xs = np.meshgrid(y[:: 32 // NOISE_ROWS], x[:: 32 // LANES], indexing="ij")
+    best = sorted(range(len(placers)), key=lambda i: (-placers[i].sub.weight, i))[:SKY_SUBS]
+    maps = np.stack([_sky_at(placers[i], np.stack([xs.ravel(), ys.ravel()], axis=1)) for i in best])
+    known = np.isfinite(maps)
+    level = np.full(maps.shape[1], np.nan)
+    some = known.any(axis=0)
+    level[some] = np.nanmedian(maps[:, some], axis=0)
+    level[~some] = np.median(level[some]) if some.any() else 0.0
+    coarse = ndimage.percentile_filter(level.reshape(xs.shape), 30.0, size=3, mode="nearest")
+    rows = np.minimum(np.arange(y.size) / (32 // NOISE_ROWS), coarse.shape[0] - 1.0)
+    columns = np.minimum(np.arange(x.size) / (32 // LANES), coarse.shape[1] - 1.0)
+    at = np.stack(np.meshgrid(rows, columns, indexing="ij"))
+    return ndimage.map_coordinates(coarse, at, order=1, mode="nearest").astype(np.float32)
+
+
+def _sky_at(placer: Placer, grid_xy: FloatArray) -> FloatArray:
+    """One sub's cell medians at grid positions, in the master's unit; NaN outside the sub."""
+    sub = placer.sub
+    height, width = sub.shape
+    rows = []
+    for y0 in range(0, height, STRIP_ROWS):
+        y1 = min(y0 + STRIP_ROWS, height)
+        rows.append(_strip_medians(placer, y0, y1))
+    cells = np.concatenate(rows)
+    source = sub.transform.invert(grid_xy)
+    centre = 0.5 * (SKY_CELL_PX - 1)
+    at = np.stack([(source[:, 1] - centre) / SKY_CELL_PX, (source[:, 0] - centre) / SKY_CELL_PX])
+    outside = (
+        (source < -SKY_CELL_PX).any(axis=1)
+        | (source[:, 0] > width + SKY_CELL_PX)
+        | (source[:, 1] > height + SKY_CELL_PX)
+    )
+    finite = np.isfinite(cells)
+    filled = np.where(finite, cells, np.median(cells[finite]) if finite.any() else np.nan)
+    level = ndimage.map_coordinates(filled, at, order=1, mode="nearest")
+    level -= sub.sky.evaluate(grid_xy[:, 0], grid_xy[:, 1])
+    level[outside] = np.nan
+    return np.asarray(level, np.float64)
+
+
+def _strip_medians(placer: Placer, y0: int, y1: int) -> FloatArray:
+    """Medians of every fourth pixel of the cells of a strip, of cells that are cut off too."""
+    sub = placer.sub
+    c = sub.calibration
+    raw = sub.read_box(y0, y1, 0, sub.shape[1])[::4, ::4]
+    zero = c.pedestal_adu if c.dark_adu is None else c.dark_adu[y0:y1][::4, ::4]
+    value = (raw - np.asarray(zero, np.float32)) * np.float32(c.e_per_adu * placer.unit)
+    if c.flat is not None:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            value = value / c.flat[y0:y1][::4, ::4]
+    side = SKY_CELL_PX // 4
+    tall, wide = -(-value.shape[0] // side), -(-value.shape[1] // side)
+    padded = np.full((tall * side, wide * side), np.nan, np.float32)
+    padded[: value.shape[0], : value.shape[1]] = value
+    cells = padded.reshape(tall, side, wide, side).swapaxes(1, 2).reshape(tall, wide, side * side)
+    cells = np.where(np.isfinite(cells), cells, np.float32(np.inf))
+    cells.sort(axis=2)
+    count = np.isfinite(cells).sum(axis=2)
+    middle = np.take_along_axis(cells, np.maximum((count - 1) // 2, 0)[..., None], axis=2)[..., 0]
+    return np.where(count > 0, middle, np.nan).astype(np.float64)

@@ -1,0 +1,273 @@
+"""Brings one sub onto one tile: reads what the tile needs, calibrates, repairs, resamples, and tells the noise.
+
+A value is electrons per second and grid pixel over the sub's scale, less its sky surface.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.calibrate.apply import LEAST_FLAT
+from nightfold.calibrate.records import Calibration
+from nightfold.errors import FoldError
+from nightfold.fold.records import FloatArray, FoldSub, Plane
+from nightfold.kernels.resample import (
+    CELL,
+    HARSH_MARGIN,
+    KERNEL_TABLE,
+    LANES,
+    NOISE_ROWS,
+    SUPPORT,
+    calibrate_box,
+    find_harsh,
+    noise_entries,
+    repair_box,
+    resample_any,
+    resample_runs,
+    resample_wide,
+    soften,
+    subtract_surface,
+)
+
+NOT_WIDENED = 1.02
+"""A grid coarser than the sub by less than this needs no wider kernel."""
+MOST_PARTS = 5.0
+"""Blocks of 16 pixels that would fall into more parts than this are left to the way for any angle."""
+HARSH_SIGMA = 30.0
+"""Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
+RINGING_SIGMA = 3.0
+MOST_HARSH = 1 << 14
+_NO_PLANE = np.zeros((1, 1), np.float32)
+_NO_MASK = np.zeros((1, 1), np.bool_)
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseEntries:
+    """Noise of a sub on a tile's region, one value for 8 rows by 16 columns; see `nightfold.kernels.combine`."""
+
+    constant: Plane
+    slope: Plane
+    surface: Plane
+    squares: Plane
+
+
+class Placer:
+    """One sub, ready to be placed on any region of the grid; holds no pixels and may be used by any thread."""
+
+    def __init__(self, sub: FoldSub) -> None:
+        check_sub(sub)
+        self.sub = sub
+        inverse = np.linalg.inv(sub.transform.matrix[:, :2])
+        self.swap = bool(abs(inverse[0, 1]) + abs(inverse[1, 0]) > abs(inverse[0, 0]) + abs(inverse[1, 1]))
+        self.flip_x = bool(inverse[0, 1 if self.swap else 0] < 0)
+        self.flip_y = bool(inverse[1, 0 if self.swap else 1] < 0)
+        oriented = np.abs(inverse[[1, 0]] if self.swap else inverse)
+        per_grid_pixel = sub.raw_per_grid_pixel
+        coarser = math.sqrt(per_grid_pixel)
+        self.widen = coarser if coarser > NOT_WIDENED else 1.0
+        parts = 1.0 + (LANES - 1) * (abs(oriented[0, 0] - 1.0) + oriented[1, 0])
+        self.in_runs = self.widen == 1.0 and parts <= MOST_PARTS
+        calibration = sub.calibration
+        self.unit = per_grid_pixel / (sub.exposure_s * sub.scale)
+        self.fixed_e2 = (
+            calibration.read_noise_e**2
+            + calibration.e_per_adu**2 / 12.0
+            + calibration.dark_e_per_s * sub.exposure_s
+            + calibration.dark_variance_adu2 * calibration.e_per_adu**2
+        )
+        self.sky_surface = sub.sky.in_pixels()
+        self.floor = 0.5 * sub.sky_e_per_s * per_grid_pixel / sub.scale
+        self.quadratic = calibration.flat_relative_variance * min(1.0, 0.8 / per_grid_pixel)
+        sky_e = max(sub.sky_e_per_s, 0.0) * sub.exposure_s
+        self.blank_sigma = self.unit * math.sqrt(sky_e + self.fixed_e2)
+        self.sky_level = self.unit * sky_e
+        self.clipped_from = self._clipped_from(calibration)
+
+    def _clipped_from(self, calibration: Calibration) -> float:
+        """The value from which on a pixel counts as clipped: a hundredth under full scale, of a flat of 1."""
+        zero = calibration.pedestal_adu
+        if calibration.dark_adu is not None:
+            zero = float(np.nanmedian(calibration.dark_adu[::37, ::37]))
+        return 0.99 * max(calibration.saturation_adu - zero, 1.0) * calibration.e_per_adu * self.unit
+
+    def place(self, y0: int, x0: int, out: Plane) -> bool:
+        """Fill `out` with the sub's values for the region whose first pixel is (y0, x0); False if it lies outside.
+
+        `x0` and the columns of `out` are multiples of 16. NaN where the kernel's support leaves the sub.
+        """
+        rows, columns = out.shape
+        lattice, node_y, node_x = self._lattice(y0, x0, rows, columns)
+        edges = self._edges(y0, x0, rows, columns)
+        margin = max(SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3)
+        low = np.floor(edges.min(axis=0)).astype(np.int64) - margin
+        high = np.ceil(edges.max(axis=0)).astype(np.int64) + margin + 1
+        box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]))
+        if box is None:
+            out.fill(np.nan)
+            return False
+        box_y, box_x = int(low[1]), int(low[0])
+        place = (box, box_y, box_x, lattice, y0 - node_y, x0 - node_x)
+        if self.widen > 1.0:
+            resample_wide(*place, self.widen, KERNEL_TABLE, out)
+        elif self.in_runs:
+            resample_runs(*place, out)
+        else:
+            resample_any(*place, out)
+        if self.widen == 1.0:
+            self._soften(*place, out)
+        if self.sky_surface.any():
+            subtract_surface(out, y0, x0, self.sky_surface)
+        return True
+
+    def noise(self, y0: int, x0: int, rows: int, columns: int) -> NoiseEntries:
+        """Noise entries of the region; the first is that which pixel (y0, x0) lies in."""
+        first_y, first_x = y0 // NOISE_ROWS * NOISE_ROWS, x0 // LANES * LANES
+        shape = (-(-(y0 + rows - first_y) // NOISE_ROWS), -(-(x0 + columns - first_x) // LANES))
+        lattice, node_y, node_x = self._lattice(first_y, first_x, shape[0] * NOISE_ROWS, shape[1] * LANES)
+        constant, slope, squares = (np.empty(shape, np.float32) for _ in range(3))
+        flat = self.sub.calibration.flat
+        noise_entries(
+            lattice,
+            first_y - node_y,
+            first_x - node_x,
+            self.widen,
+            KERNEL_TABLE,
+            self.unit,
+            self.fixed_e2,
+            _NO_PLANE if flat is None else flat,
+            flat is not None,
+            LEAST_FLAT,
+            self.swap,
+            self.flip_x,
+            self.flip_y,
+            self.sub.shape,
+            constant,
+            slope,
+            squares,
+        )
+        x = first_x + LANES * np.arange(shape[1]) + 0.5 * (LANES - 1)
+        y = first_y + NOISE_ROWS * np.arange(shape[0]) + 0.5 * (NOISE_ROWS - 1)
+        surface = self.sub.sky.evaluate(x[None, :], y[:, None]).astype(np.float32)
+        return NoiseEntries(constant, slope, np.ascontiguousarray(surface), squares)
+
+    def oriented(self, xy: FloatArray) -> FloatArray:
+        """Sub positions (n, 2) as positions in the sub turned over so that its axes run along the grid's."""
+        height, width = self.sub.shape
+        x, y = xy[:, 0], xy[:, 1]
+        if self.flip_x:
+            x = width - 1 - x
+        if self.flip_y:
+            y = height - 1 - y
+        return np.stack([y, x] if self.swap else [x, y], axis=1)
+
+    def _lattice(self, y0: int, x0: int, rows: int, columns: int) -> tuple[FloatArray, int, int]:
+        """Oriented source positions at nodes 32 px apart, at multiples of 32, around the region; and the first node."""
+        j0, j1 = y0 // CELL, (y0 + rows - 1) // CELL + 2
+        i0, i1 = x0 // CELL, (x0 + columns - 1) // CELL + 2
+        ys, xs = np.mgrid[j0:j1, i0:i1] * CELL
+        nodes = self.oriented(self.sub.transform.invert(np.stack([xs.ravel(), ys.ravel()], axis=1).astype(np.float64)))
+        return np.ascontiguousarray(nodes.reshape(j1 - j0, i1 - i0, 2)), j0 * CELL, i0 * CELL
+
+    def _edges(self, y0: int, x0: int, rows: int, columns: int) -> FloatArray:
+        """Oriented source positions around the region's edge; between them the edge bends by less than the margin."""
+        y = y0 + np.linspace(0.0, rows - 1.0, 5)
+        x = x0 + np.linspace(0.0, columns - 1.0, 5)
+        grid_y, grid_x = np.meshgrid(y, x, indexing="ij")
+        return self.oriented(self.sub.transform.invert(np.stack([grid_x.ravel(), grid_y.ravel()], axis=1)))
+
+    def _box(self, y0: int, y1: int, x0: int, x1: int) -> Plane | None:
+        """Calibrated oriented source rows y0 to y1, columns x0 to x1, NaN beyond the sub; None if all of it is."""
+        height, width = self.sub.shape
+        if self.swap:
+            y0, y1, x0, x1 = x0, x1, y0, y1
+        inside_y0, inside_y1 = max(y0, 0), min(y1, height)
+        inside_x0, inside_x1 = max(x0, 0), min(x1, width)
+        if inside_y0 >= inside_y1 or inside_x0 >= inside_x1:
+            return None
+        rows, columns = inside_y1 - inside_y0, inside_x1 - inside_x0
+        top, left = inside_y0 - y0, inside_x0 - x0
+        raw_y0 = height - inside_y1 if self.flip_y else inside_y0
+        raw_x0 = width - inside_x1 if self.flip_x else inside_x0
+        raw = np.ascontiguousarray(self.sub.read_box(raw_y0, raw_y0 + rows, raw_x0, raw_x0 + columns), np.float32)
+        if raw.shape != (rows, columns):
+            raise FoldError(
+                f"{self.sub.name}: a read gave another size", seen=f"{raw.shape}", allowed=f"{(rows, columns)}"
+            )
+        c = self.sub.calibration
+        box = np.empty((y1 - y0, x1 - x0), np.float32)
+        calibrate_box(
+            raw,
+            raw_y0,
+            raw_x0,
+            _NO_PLANE if c.dark_adu is None else c.dark_adu,
+            c.dark_adu is not None,
+            np.float32(c.pedestal_adu),
+            _NO_PLANE if c.flat is None else c.flat,
+            c.flat is not None,
+            np.float32(LEAST_FLAT),
+            np.float32(c.e_per_adu * self.unit),
+            self.flip_x,
+            self.flip_y,
+            top,
+            left,
+            box,
+        )
+        bad = _NO_MASK if c.bad is None else c.bad
+        repair_box(box, bad, c.bad is not None, raw_y0, raw_x0, rows, columns, self.flip_x, self.flip_y, top, left)
+        return np.ascontiguousarray(box.T) if self.swap else box
+
+    def _soften(
+        self, box: Plane, box_y: int, box_x: int, lattice: FloatArray, from_y: int, from_x: int, out: Plane
+    ) -> None:
+        """Linear interpolation around pixels that the kernel would ring about."""
+        threshold = np.float32(min(self.sky_level + HARSH_SIGMA * self.blank_sigma, self.clipped_from))
+        drop, clipped = np.float32(RINGING_SIGMA * self.blank_sigma), np.float32(self.clipped_from)
+        harsh = np.empty((256, 2), np.int32)
+        count = find_harsh(box, threshold, drop, clipped, harsh)
+        if count > len(harsh):
+            harsh = np.empty((count, 2), np.int32)
+            find_harsh(box, threshold, drop, clipped, harsh)
+        if count == 0:
+            return
+        forward, reach = self._forward(lattice, from_y, from_x, out.shape)
+        soften(
+            box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, reach, np.empty(out.shape, np.uint8), out
+        )
+
+    def _forward(
+        self, lattice: FloatArray, from_y: int, from_x: int, shape: tuple[int, ...]
+    ) -> tuple[FloatArray, float]:
+        """Affine from oriented source to region pixels fitted to the lattice, and how far around it to look."""
+        ys, xs = np.mgrid[0 : lattice.shape[0], 0 : lattice.shape[1]] * float(CELL)
+        source = np.column_stack([lattice.reshape(-1, 2), np.ones(lattice[..., 0].size)])
+        there = np.stack([xs.ravel() - from_x, ys.ravel() - from_y], axis=1)
+        fit = np.linalg.lstsq(source, there, rcond=None)[0]
+        off = float(np.abs(source @ fit - there).max())
+        stretch = float(np.abs(fit[:2]).sum(axis=0).max())
+        return np.ascontiguousarray(fit.T), SUPPORT * stretch + off + 1.0
+
+
+def check_sub(sub: FoldSub) -> None:
+    """Raise a FoldError for a sub that cannot be folded."""
+    planes: dict[str, npt.NDArray[np.generic] | None] = {
+        "dark": sub.calibration.dark_adu,
+        "flat": sub.calibration.flat,
+        "bad pixel mask": sub.calibration.bad,
+    }
+    for name, plane in planes.items():
+        if plane is not None and plane.shape != tuple(sub.shape):
+            raise FoldError(f"{sub.name}: the {name} has another size", seen=f"{plane.shape}", allowed=f"{sub.shape}")
+    numbers = {"exposure_s": sub.exposure_s, "scale": sub.scale, "e_per_adu": sub.calibration.e_per_adu}
+    for name, value in numbers.items():
+        if not (math.isfinite(value) and value > 0.0):
+            raise FoldError(f"{sub.name}: {name} is impossible", seen=f"{value}", allowed="above 0")
+    if not (math.isfinite(sub.weight) and sub.weight >= 0.0):
+        raise FoldError(f"{sub.name}: the weight is impossible", seen=f"{sub.weight}", allowed="0 or above")
+    if abs(np.linalg.det(sub.transform.matrix[:, :2])) < 1e-6:
+        raise FoldError(
+            f"{sub.name}: the transform squeezes the sub to a line", seen=f"{sub.transform.matrix.tolist()}"
+        )
