@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import difflib
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import tomlkit
 from pydantic import ValidationError
 
 from nightfold.errors import SettingsError
+from nightfold.settings.lines import KeyLines
 from nightfold.settings.models import CampaignSettings
+from nightfold.settings.table import Table
 
 FILE_NAME = "campaign.toml"
 
@@ -37,70 +40,73 @@ def parse_settings(text: str, name: str = FILE_NAME) -> CampaignSettings:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{name} is not TOML: {error}", next_step="mend that line") from error
+        words = str(error).replace("at end of document", f"at line {max(1, text.count(chr(10)))}, the end of the file")
+        raise SettingsError(f"{name} is not TOML: {words}", next_step="mend that line") from error
     try:
         return CampaignSettings.model_validate(data)
     except ValidationError as error:
-        lines = _LineFinder(text)
-        told = [_mistake(e, lines) for e in error.errors()]
+        lines = KeyLines(text)
+        told: dict[str, str] = {}
+        for mistake in error.errors():
+            key, words = _mistake(mistake, lines)
+            told.setdefault(key, words)  # a value that fits none of several kinds is one mistake
         raise SettingsError(
-            f"{name}: " + " | ".join(told), next_step="mend these keys and run the command again"
+            f"{name}: " + " | ".join(told.values()), next_step="mend these keys and run the command again"
         ) from error
 
 
-def _mistake(error: Any, lines: _LineFinder) -> str:
-    path = [p for p in error["loc"] if not (isinstance(p, str) and ("[" in p or p in _VARIANTS))]
+def _mistake(error: Any, lines: KeyLines) -> tuple[str, str]:
+    """The dotted key of a mistake, and the mistake in words; elements count from 1 as people do."""
+    path, table = _walk(error["loc"])
+    path += error.get("ctx", {}).get("path", ())
     key = ".".join(f"{p + 1}" if isinstance(p, int) else str(p) for p in path) or "the file"
-    message = str(error["msg"]).removeprefix("Value error, ")
-    message = {"extra_forbidden": "this key is not known", "missing": "this key is needed"}.get(error["type"], message)
+    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
+    message = message.replace("List should have", "must have").replace(" after validation", "")
+    if error["type"] == "extra_forbidden":
+        message = f"this key is not known{_nearest(str(path[-1]), table)}"
+    elif error["type"] == "missing":
+        message = "this key is needed"
     line = lines.find(path)
     where = f"line {line}, " if line else ""
-    seen = error.get("input")
-    shown = "" if error["type"] == "missing" or isinstance(seen, dict | list) else f" (seen: {seen!r})"
-    return f"{where}{key}: {message}{shown}"
+    seen = repr(error.get("input"))
+    hidden = error["type"] in ("missing", "extra_forbidden", "rule") or isinstance(error.get("input"), dict | Table)
+    shown = "" if hidden else f" (seen: {seen if len(seen) <= 60 else seen[:57] + '...'})"
+    return key, f"{where}{key}: {message}{shown}"
 
 
-_VARIANTS = {"constrained-float", "constrained-int", "float", "int", "list"}
+def _walk(location: Sequence[str | int]) -> tuple[list[str | int], type[Table]]:
+    """The keys of a pydantic location, without its names of union members; and the table that the last key stands in."""
+    path: list[str | int] = []
+    owner: type[Table] = CampaignSettings
+    inside: type[Table] | None = CampaignSettings  # None below a plain value
+    for part in location:
+        if isinstance(part, int):
+            path.append(part)
+        elif inside is not None:
+            path.append(part)
+            owner = inside
+            field = inside.model_fields.get(part)
+            inside = _table_in(field.annotation) if field else None
+        elif path[-1] in _FREE:
+            path.append(part)
+    return path, owner
 
 
-class _LineFinder:
-    """Line numbers of dotted keys, found by walking the text: headers of tables and the keys below them."""
+_FREE = {"filter_names", "match"}
+"""Tables whose keys are the person's own words."""
 
-    def __init__(self, text: str) -> None:
-        self._lines: dict[tuple[str | int, ...], int] = {}
-        table: tuple[str | int, ...] = ()
-        counts: dict[tuple[str | int, ...], int] = {}
-        for number, raw in enumerate(text.splitlines(), start=1):
-            line = raw.strip()
-            if line.startswith("[["):
-                names = self._current(line[2:].split("]]")[0], counts)
-                counts[names] = counts.get(names, -1) + 1
-                table = (*names, counts[names])
-                self._lines.setdefault(table, number)
-            elif line.startswith("["):
-                table = self._current(line[1:].split("]")[0], counts)
-                self._lines.setdefault(table, number)
-            elif "=" in line and not line.startswith("#"):
-                key = tuple(part.strip().strip("\"'") for part in line.split("=", 1)[0].split("."))
-                self._lines.setdefault((*table, *key), number)
 
-    @staticmethod
-    def _current(header: str, counts: dict[tuple[str | int, ...], int]) -> tuple[str | int, ...]:
-        """A header's path with the index of the latest element of each array of tables on the way."""
-        path: tuple[str | int, ...] = ()
-        parts = [p.strip().strip("\"'") for p in header.split(".")]
-        for i, part in enumerate(parts):
-            path = (*path, part)
-            if path in counts and i < len(parts) - 1:
-                path = (*path, counts[path])
-        return path
+def _table_in(annotation: Any) -> type[Table] | None:
+    """The table that a field holds, alone or in a list."""
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return annotation
+    return next((found for part in get_args(annotation) if (found := _table_in(part)) is not None), None)
 
-    def find(self, path: Sequence[str | int]) -> int | None:
-        """The line of a key, or of the nearest table above it."""
-        for end in range(len(path), 0, -1):
-            if (line := self._lines.get(tuple(path[:end]))) is not None:
-                return line
-        return None
+
+def _nearest(key: str, table: type[Table]) -> str:
+    allowed = sorted(table.model_fields)
+    close = difflib.get_close_matches(key, allowed, n=1)
+    return f"; do you mean {close[0]}?" if close else f"; allowed: {', '.join(allowed)}"
 
 
 def starter_text(name: str) -> str:
@@ -108,8 +114,9 @@ def starter_text(name: str) -> str:
     return _STARTER.replace("@NAME@", name.replace("\\", "\\\\").replace('"', '\\"'))
 
 
-def settings_text(tables: dict[str, Any], comments: Sequence[str] = ()) -> str:
-    """A campaign.toml from plain tables, with `comments` at its head; checked before it is returned."""
+def settings_text(settings: CampaignSettings | Mapping[str, Any], comments: Sequence[str] = ()) -> str:
+    """A campaign.toml from settings or plain tables, with `comments` at its head; checked before it is returned."""
+    tables = plain_tables(settings) if isinstance(settings, CampaignSettings) else settings
     document = tomlkit.document()
     for comment in comments:
         document.add(tomlkit.comment(comment))
@@ -118,6 +125,52 @@ def settings_text(tables: dict[str, Any], comments: Sequence[str] = ()) -> str:
     text = tomlkit.dumps(document)
     parse_settings(text)
     return text
+
+
+def plain_tables(settings: CampaignSettings) -> dict[str, Any]:
+    """What was set, as TOML can hold it: defaults and unknowns left out."""
+    return {k: _known(v) for k, v in settings.model_dump(exclude_unset=True).items() if v is not None}
+
+
+def _known(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _known(v) for k, v in value.items() if v is not None}
+    return [_known(v) for v in value] if isinstance(value, list) else value
+
+
+def patched_text(text: str, changes: Mapping[tuple[str | int, ...], Any]) -> str:
+    """A campaign.toml with some values changed, its comments, order and blanks kept; checked before it is returned.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    changes : mapping of path to value
+        A path names tables, keys and elements (counted from 0), as ``("rig", 0, "camera", "pixel_um")``. Tables on the
+        way are made where they are missing; None takes a key away. ``("target", n)`` with n the number of targets adds one.
+    """
+    document = tomlkit.parse(text)
+    for path, value in changes.items():
+        _set(document, path, value)
+    changed = tomlkit.dumps(document)
+    parse_settings(changed)
+    return changed
+
+
+def _set(document: Any, path: tuple[str | int, ...], value: Any) -> None:
+    place = document
+    for i, part in enumerate(path[:-1]):
+        if isinstance(part, str) and part not in place:
+            place[part] = tomlkit.aot() if isinstance(path[i + 1], int) else tomlkit.table()
+        place = place[part]
+    last = path[-1]
+    if value is None:
+        if isinstance(last, int) or last in place:
+            del place[last]
+    elif isinstance(last, int) and last == len(place):
+        place.append(tomlkit.item(value))
+    else:
+        place[last] = value
 
 
 _STARTER = """# What this campaign wants. Lines that start with # are examples to fill in.

@@ -6,23 +6,61 @@ which key to fill in.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0, le=1)]
-Name = Annotated[str, Field(min_length=1, max_length=120)]
+from nightfold.settings.header import MATCHABLE, HeaderMap, NameRule
+from nightfold.settings.table import Name, NotNegative, Number, Positive, Share, Table, mistake_at
+from nightfold.units import ARCSEC_PER_RADIAN
+
+__all__ = [
+    "Camera",
+    "CampaignSettings",
+    "Filter",
+    "Focuser",
+    "Gain",
+    "Goal",
+    "HeaderMap",
+    "Mount",
+    "NameRule",
+    "Panel",
+    "Rig",
+    "Site",
+    "Target",
+    "Telescope",
+]
+
+TUBES = ("aluminium", "steel", "carbon fibre")
+"""Tubes whose expansion is known; any other needs expansion_per_c."""
+
+TARGET_MATCHES = ("object", "ra_deg", "dec_deg", "within_deg")
 
 
-class Table(BaseModel):
-    """A table of the file: unknown keys are mistakes, values stay as read."""
+def _inside(
+    what: str, low: float, high: float, second: str, second_low: float, second_high: float
+) -> Callable[[list[float]], list[float]]:
+    """A check that a pair lies in two ranges, in the words of the file."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    def check(pair: list[float]) -> list[float]:
+        for name, value, least, most in ((what, pair[0], low, high), (second, pair[1], second_low, second_high)):
+            if not least <= value <= most:
+                raise ValueError(
+                    f"the pair is [{what}, {second}]; {name} {value:g} must lie from {least:g} to {most:g}"
+                )
+        return pair
+
+    return check
+
+
+_Two = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Horizon = Annotated[_Two, AfterValidator(_inside("azimuth_deg", 0, 360, "altitude_deg", -10, 90))]
+DarkRate = Annotated[_Two, AfterValidator(_inside("sensor_c", -100, 60, "dark_e_per_s", 0, 1e6))]
+Efficiency = Annotated[_Two, AfterValidator(_inside("wavelength_nm", 200, 2000, "efficiency", 0, 1))]
+HourAngles = Annotated[_Two, AfterValidator(_inside("first_h", -12, 12, "second_h", -12, 12))]
 
 
 class Site(Table):
@@ -35,9 +73,9 @@ class Site(Table):
     sky_mag_arcsec2: Annotated[float, Field(ge=14, le=23)] | None = None
     extinction_mag: Annotated[float, Field(ge=0, le=2)] = 0.2
     seeing_arcsec: Annotated[float, Field(gt=0, le=20)] | None = None
-    clear_night_probability: Share | Annotated[list[Share], Field(min_length=12, max_length=12)] | None = None
+    clear_night_probability: float | list[float] | None = None  # one for the year, or January to December
     clear_persistence: Share = 0.6
-    horizon_deg: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] = []
+    horizon_deg: list[Horizon] = Field(default_factory=list)
     night_cooling_c: Number | None = None
 
     @field_validator("time_zone")
@@ -46,9 +84,25 @@ class Site(Table):
         if value is not None:
             try:
                 ZoneInfo(value)
-            except Exception as error:
+            except (ZoneInfoNotFoundError, ValueError, OSError) as error:
                 raise ValueError("a zone of the tz database, such as Australia/Sydney or UTC, is allowed") from error
         return value
+
+    @field_validator("clear_night_probability", mode="before")
+    @classmethod
+    def _one_or_twelve(cls, value: object) -> object:
+        several = value if isinstance(value, list) else [value]
+        if value is not None and (
+            (isinstance(value, list) and len(several) != 12)
+            or any(isinstance(v, bool) or not isinstance(v, int | float) or not 0 <= v <= 1 for v in several)
+        ):
+            raise ValueError("must be one number from 0 to 1, or twelve of them, January to December")
+        return value
+
+    def clear_probability(self, month: int) -> float | None:
+        """The chance that a night of a month (1 to 12) is clear; None where the file does not say."""
+        value = self.clear_night_probability
+        return value[month - 1] if isinstance(value, list) else value
 
 
 class Telescope(Table):
@@ -61,11 +115,17 @@ class Telescope(Table):
     expansion_per_c: Number | None = None
 
     @model_validator(mode="after")
+    def _tube_is_known(self) -> Telescope:
+        if self.tube is not None and self.tube not in TUBES and self.expansion_per_c is None:
+            what = f"must be one of {', '.join(TUBES)}, or expansion_per_c must be given (seen: {self.tube!r})"
+            raise mistake_at("tube", what=what)
+        return self
+
+    @model_validator(mode="after")
     def _obstruction_fits(self) -> Telescope:
         if self.aperture_mm is not None and self.obstruction_mm >= self.aperture_mm:
-            raise ValueError(
-                f"obstruction_mm {self.obstruction_mm:g} must be smaller than aperture_mm {self.aperture_mm:g}"
-            )
+            what = f"{self.obstruction_mm:g} must be smaller than aperture_mm {self.aperture_mm:g}"
+            raise mistake_at("obstruction_mm", what=what)
         return self
 
 
@@ -88,9 +148,9 @@ class Camera(Table):
     pixel_um: Positive | None = None
     bits: Annotated[int, Field(ge=8, le=32)] = 16
     cfa: Annotated[str, Field(pattern=r"^([RGB]{4})?$")] = ""
-    gains: list[Gain] = []
-    dark_e_per_s: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] = []
-    quantum_efficiency: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] = []
+    gains: list[Gain] = Field(default_factory=list)
+    dark_e_per_s: list[DarkRate] = Field(default_factory=list)
+    quantum_efficiency: list[Efficiency] = Field(default_factory=list)
     download_s: NotNegative | None = None
     readout_mode: str | None = None
 
@@ -99,7 +159,7 @@ class Mount(Table):
     """The mount."""
 
     flips: bool = True
-    hour_angle_limits_h: Annotated[list[Number], Field(min_length=2, max_length=2)] | None = None
+    hour_angle_limits_h: HourAngles | None = None
     flip_takes_s: NotNegative = 180.0
     guide_rms_arcsec: NotNegative | None = None
     min_altitude_deg: Annotated[float, Field(ge=0, lt=90)] = 30.0
@@ -120,7 +180,7 @@ class Filter(Table):
     centre_nm: Annotated[float, Field(gt=200, lt=2000)] | None = None
     width_nm: Positive | None = None
     peak_transmission: Share = 0.9
-    lines_nm: list[Positive] = []
+    lines_nm: list[Positive] = Field(default_factory=list)
     refractive_index: Positive | None = None
 
 
@@ -132,14 +192,47 @@ class Rig(Table):
     camera: Camera = Camera()
     mount: Mount = Mount()
     focuser: Focuser = Focuser()
-    filter: list[Filter] = []
-    match: dict[str, Any] = {}
+    filter: list[Filter] = Field(default_factory=list)
+    match: dict[str, Any] = Field(default_factory=dict)
     filter_change_s: NotNegative | None = None
     download_s: NotNegative | None = None
     dither_s: NotNegative | None = None
     sub_s: Positive | None = None
     readout_mode: str | None = None
     night_cooling_c: Number | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _lift(cls, data: Any) -> Any:
+        """Keys that may stand with the part they belong to are read from the rig alone."""
+        if not isinstance(data, dict):
+            return data
+        lifted = dict(data)
+        for part, key in (("camera", "download_s"), ("camera", "readout_mode"), ("mount", "dither_s")):
+            table = data.get(part)
+            if isinstance(table, dict) and key in table:
+                lifted.setdefault(key, table[key])
+        return lifted
+
+    @field_validator("match")
+    @classmethod
+    def _match_is_known(cls, value: dict[str, Any]) -> dict[str, Any]:
+        return _known_matches(value, sorted(MATCHABLE))
+
+    @field_validator("filter")
+    @classmethod
+    def _filters_differ(cls, value: list[Filter]) -> list[Filter]:
+        names = [f.name for f in value]
+        if twice := _second(names):
+            raise mistake_at(twice, "name", what=f"two filters are called {names[twice]!r}; names must differ")
+        return value
+
+    @property
+    def scale_arcsec_px(self) -> float | None:
+        """Arcsec per unbinned pixel at the field's centre; None while the pixel or the focal length is not known."""
+        if self.camera.pixel_um is None or self.telescope.focal_length_mm is None:
+            return None
+        return ARCSEC_PER_RADIAN * self.camera.pixel_um * 1e-3 / self.telescope.focal_length_mm
 
     def gain_for(self, setting: float | None) -> Gain | None:
         """The camera's numbers at a gain setting; the only entry when there is one and it names no setting."""
@@ -198,10 +291,28 @@ class Target(Table):
     dec_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
     size_arcmin: Annotated[list[Positive], Field(min_length=2, max_length=2)] | None = None
     position_angle_deg: Number | None = None
-    rigs: list[str] = []
-    panel: list[Panel] = []
-    goal: list[Goal] = []
-    match: dict[str, Any] = {}
+    rigs: list[str] = Field(default_factory=list)
+    panel: list[Panel] = Field(default_factory=list)
+    goal: list[Goal] = Field(default_factory=list)
+    match: dict[str, Any] = Field(default_factory=dict)
+
+    @field_validator("match")
+    @classmethod
+    def _match_is_known(cls, value: dict[str, Any]) -> dict[str, Any]:
+        return _known_matches(value, TARGET_MATCHES)
+
+    @model_validator(mode="after")
+    def _goals_name_panels(self) -> Target:
+        numbers = [p.panel for p in self.panel]
+        if twice := _second(numbers):
+            raise mistake_at(
+                "panel", twice, "panel", what=f"two panels have the number {numbers[twice]}; numbers must differ"
+            )
+        for i, goal in enumerate(self.goal):
+            if numbers and goal.panel is not None and goal.panel not in numbers:
+                what = f"there is no panel {goal.panel}; the panels here are {numbers}"
+                raise mistake_at("goal", i, "panel", what=what)
+        return self
 
     @property
     def match_objects(self) -> list[str]:
@@ -210,28 +321,15 @@ class Target(Table):
         return [value] if isinstance(value, str) else [str(v) for v in value]
 
 
-class NameRule(Table):
-    """What files of a name pattern are, where their headers do not say."""
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-    match: Name
-
-    def fields(self) -> dict[str, object]:
-        """The fields of our header reading that it sets."""
-        return dict(self.model_extra or {})
+def _second(values: Sequence[object]) -> int:
+    """The place of the first value that stood before; 0 if all differ."""
+    return next((i for i, value in enumerate(values) if value in values[:i]), 0)
 
 
-class HeaderMap(Table):
-    """The person's own map of header words."""
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-    filter_names: dict[str, str] = {}
-    by_name: list[NameRule] = []
-
-    @property
-    def override(self) -> dict[str, object]:
-        """Fields of our header reading that are set for all files."""
-        return dict(self.model_extra or {})
+def _known_matches(value: dict[str, Any], allowed: Any) -> dict[str, Any]:
+    if wrong := [k for k in value if k not in allowed]:
+        raise mistake_at(wrong[0], what=f"nothing can be matched by this; allowed: {', '.join(allowed)}")
+    return value
 
 
 class CampaignSettings(Table):
@@ -239,8 +337,8 @@ class CampaignSettings(Table):
 
     name: Name
     site: Site | None = None
-    rig: list[Rig] = []
-    target: list[Target] = []
+    rig: list[Rig] = Field(default_factory=list)
+    target: list[Target] = Field(default_factory=list)
     header: HeaderMap = HeaderMap()
     database_url: str | None = None
     notes: str = ""
@@ -252,16 +350,26 @@ class CampaignSettings(Table):
     def _names_fit(self) -> CampaignSettings:
         rigs = [r.name for r in self.rig]
         for kind, names in (("rig", rigs), ("target", [t.name for t in self.target])):
-            twice = {n for n in names if names.count(n) > 1}
-            if twice:
-                raise ValueError(f"two {kind}s are called {sorted(twice)[0]!r}; names must differ")
-        for target in self.target:
+            if twice := _second(names):
+                raise mistake_at(
+                    kind, twice, "name", what=f"two {kind}s are called {names[twice]!r}; names must differ"
+                )
+        for i, target in enumerate(self.target):
             unknown = [r for r in target.rigs if r not in rigs]
             if unknown:
-                raise ValueError(
-                    f"target {target.name!r} names rig {unknown[0]!r}; the rigs here are: {', '.join(rigs) or 'none'}"
-                )
+                what = f"there is no rig {unknown[0]!r}; the rigs here are: {', '.join(rigs) or 'none'}"
+                raise mistake_at("target", i, "rigs", what=what)
+            wheel = self._wheel(target)
+            for j, goal in enumerate(target.goal):
+                if wheel and goal.filter not in wheel:
+                    what = f"no rig of this target has a filter {goal.filter!r}; they have: {', '.join(wheel)}"
+                    raise mistake_at("target", i, "goal", j, "filter", what=what)
         return self
+
+    def _wheel(self, target: Target) -> list[str]:
+        """Names of all filters of a target's rigs; none while one of those rigs lists no filter yet."""
+        rigs = [r for r in self.rig if not target.rigs or r.name in target.rigs]
+        return [f.name for r in rigs for f in r.filter] if all(r.filter for r in rigs) else []
 
     def rig_named(self, name: str | None) -> Rig | None:
         """The rig of that name."""
