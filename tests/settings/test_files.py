@@ -165,6 +165,11 @@ def test_rules_are_told_with_their_place(old: str, new: str, where: str, word: s
     assert message.count(" | ") == 0  # one mistake is told once
 
 
+def test_a_goal_may_name_no_filter_at_all() -> None:
+    text = FULL.replace('filter = "Ha"\nsurface_brightness_rayleigh = 5.0', 'filter = "unfiltered"\nhours = 3')
+    assert parse_settings(text).target[0].goal[0].hours == 3
+
+
 def test_a_name_is_enough() -> None:
     settings = parse_settings('name = "Ridge"')
     assert (settings.site, settings.rig, settings.target, settings.header.override) == (None, [], [], {})

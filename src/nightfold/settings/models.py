@@ -37,6 +37,9 @@ __all__ = [
 TUBES = ("aluminium", "steel", "carbon fibre")
 """Tubes whose expansion is known; any other needs expansion_per_c."""
 
+UNFILTERED = "unfiltered"
+"""What subs that name no filter are taken for; a goal may name it though no wheel does."""
+
 TARGET_MATCHES = ("object", "ra_deg", "dec_deg", "within_deg")
 
 
@@ -361,7 +364,7 @@ class CampaignSettings(Table):
                 raise mistake_at("target", i, "rigs", what=what)
             wheel = self._wheel(target)
             for j, goal in enumerate(target.goal):
-                if wheel and goal.filter not in wheel:
+                if wheel and goal.filter not in (*wheel, UNFILTERED):
                     what = f"no rig of this target has a filter {goal.filter!r}; they have: {', '.join(wheel)}"
                     raise mistake_at("target", i, "goal", j, "filter", what=what)
         return self
