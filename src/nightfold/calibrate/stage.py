@@ -23,6 +23,7 @@ from nightfold.intake.records import Matched
 from nightfold.intake.stage import calibration_groups, header_of_row
 from nightfold.ledger.records import CalibrationRow, FrameRow
 from nightfold.ledger.workspace import Workspace
+from nightfold.settings.models import Rig
 
 RECIPE_VERSION = 1
 """Raised when masters are made in another way, so that old ones are made anew."""
@@ -89,7 +90,10 @@ class CalibrationRoom:
         e_per_adu = (gain.e_per_adu if gain else None) or header.e_per_adu
         shape = (row.height_px, row.width_px)
         dark = self._try("dark", group.darks, shape, problems, e_per_adu)
-        bias = self._try("bias", group.bias, shape, problems, e_per_adu) if dark is None else None
+        # Beside a dark the bias tells how much of it is dark current, whose photons are noise in every sub.
+        known_current = _dark_current(rig, header.sensor_c)
+        wanted = dark is None or known_current is None
+        bias = self._try("bias", group.bias, shape, problems, e_per_adu) if wanted else None
         flat = None
         if group.flats:
             flat = self._try("flat", group.flats, shape, problems, e_per_adu, group)
@@ -108,6 +112,8 @@ class CalibrationRoom:
             flat=flat,
             bad=bad,
             pedestal_adu=pedestal,
+            dark_e_per_s=known_current,
+            dark_exposure_s=row.exposure_s,
             saturation_adu=ceiling,
             already_calibrated=header.calibrated,
         )
@@ -192,6 +198,14 @@ class CalibrationRoom:
         if kind == "bias":
             return master_bias(frames, shape, memory_bytes=memory, workers=self._ws.workers)
         return master_dark(frames, shape, e_per_adu=e_per_adu, memory_bytes=memory, workers=self._ws.workers)
+
+
+def _dark_current(rig: Rig | None, sensor_c: float | None) -> float | None:
+    """Dark current of the campaign's table at a sensor temperature, straight in its logarithm; None if it does not tell."""
+    if rig is None or not rig.camera.dark_e_per_s or sensor_c is None:
+        return None
+    table = sorted((t, max(v, 1e-9)) for t, v in rig.camera.dark_e_per_s)
+    return float(np.exp(np.interp(sensor_c, [t for t, _ in table], np.log([v for _, v in table]))))
 
 
 def _master_key(kind: str, rows: Sequence[FrameRow], under: Sequence[FrameRow], e_per_adu: float | None) -> str:

@@ -63,7 +63,7 @@ def take_in_told(report: TakeInReport) -> str:
 
 def judge(
     *,
-    filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,  # noqa: A002
+    filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,
     night: Annotated[date | None, Parameter(help="Only this night, by its evening's date.")] = None,
     again: Annotated[bool, Parameter(negative="", help="Measure every sub anew.")] = False,
     common: Common = Common(),  # noqa: B008

@@ -22,7 +22,7 @@ def register(app: App) -> None:
 def fold(
     *,
     target: Annotated[str | None, Parameter(help="Only this target.")] = None,
-    filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,  # noqa: A002
+    filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,
     rig: Annotated[str | None, Parameter(help="Only this rig.")] = None,
     out: Annotated[Path | None, Parameter(help="Folder for the masters; the campaign's own when not given.")] = None,
     reference: Annotated[str | None, Parameter(help="The sub that sets the grid, at the first fold only.")] = None,

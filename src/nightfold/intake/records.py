@@ -38,7 +38,7 @@ class FrameFacts:
         cls,
         header: FrameHeader,
         *,
-        id: int,  # noqa: A002
+        id: int,
         name: str,
         night: date | None,
         rig: str | None,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -342,6 +342,7 @@ def _has_no_clock(row: FrameRow) -> bool:
     return row.header.get("utc_offset_h") is None and row.header.get("site_longitude_deg") is None
 
 
-def sub_names(rows: Sequence[FrameRow]) -> list[str]:
-    """Names of frames, for messages."""
-    return [row.name for row in rows]
+def counted(frames: dict[str, int]) -> str:
+    """Frames by kind in words: "48 subs, 10 bias frames, 12 darks"; empty for none."""
+    words = {"sub": "sub", "bias": "bias frame", "dark": "dark", "flat": "flat", "flat_dark": "flat-dark"}
+    return ", ".join(f"{n} {words[kind]}{'s' if n != 1 else ''}" for kind, n in frames.items() if n)

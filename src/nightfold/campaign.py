@@ -1,0 +1,338 @@
+"""The front door: one object for a campaign, from Python, a notebook, the command line and the page alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+from nightfold.engine.core import (
+    CancelToken,
+    NullProgress,
+    Progress,
+    clean_leftovers,
+    default_workers,
+    memory_limit_bytes,
+)
+from nightfold.engine.documents import to_document
+from nightfold.errors import LedgerError, SettingsError
+from nightfold.fold.stage import FoldReport, FoldRequest, MasterReport, fold
+from nightfold.intake.guess import guess_campaign
+from nightfold.intake.scan import find_files, scan
+from nightfold.intake.stage import TakeInReport, counted, take_in
+from nightfold.judge.stage import JudgeReport, judge, report
+from nightfold.ledger.core import Ledger
+from nightfold.ledger.workspace import Workspace
+from nightfold.picture.stage import PictureReport, make_picture
+from nightfold.settings.files import FILE_NAME, load_settings, parse_settings, settings_text, starter_text
+from nightfold.settings.models import CampaignSettings
+from nightfold.simulate.demo import demo_plan, demo_settings_text
+from nightfold.simulate.plan import simulate_plan
+
+if TYPE_CHECKING:
+    from astropy.table import QTable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartReport:
+    """The whole way from a folder to a picture."""
+
+    campaign: str
+    guesses: tuple[str, ...]
+    take_in: TakeInReport
+    findings: tuple[str, ...]
+    masters: tuple[MasterReport, ...]
+    picture: PictureReport | None
+
+
+class Campaign:
+    """A campaign: its folder with `campaign.toml` (what is wanted) and the ledger (what is known).
+
+    Open it with `Campaign.open` or make it with `Campaign.create`; it is a context manager. Methods that change it hold
+    the campaign's lock while they run, so that two programs never write at once.
+    """
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._ws = workspace
+
+    # -- opening -----------------------------------------------------------------------------------------------------
+
+    @classmethod
+    def open(
+        cls,
+        folder: str | Path,
+        *,
+        progress: Progress | None = None,
+        cancelled: CancelToken | None = None,
+        memory: str | None = None,
+        workers: int | None = None,
+    ) -> Campaign:
+        """The campaign in `folder`.
+
+        Parameters
+        ----------
+        progress : Progress, optional
+            Told how far a step is; nobody by default.
+        cancelled : CancelToken, optional
+            Lets another thread or a signal ask for a clean stop.
+        memory : str, optional
+            Ceiling of a fold's buffers, such as "800M" or "2G".
+        workers : int, optional
+            Threads; as many as cores by default.
+        """
+        path = Path(folder)
+        settings = load_settings(path / FILE_NAME)
+        if workers is not None and not 1 <= workers <= 256:
+            raise SettingsError("the number of workers is not usable", seen=f"{workers}", allowed="1 to 256")
+        limit = memory_limit_bytes(memory)
+        ledger = Ledger.open(path, database_url=settings.database_url)
+        clean_leftovers(path)
+        return cls(
+            Workspace(
+                folder=path,
+                settings=settings,
+                ledger=ledger,
+                progress=progress or NullProgress(),
+                cancelled=cancelled or CancelToken(),
+                memory_bytes=limit,
+                workers=workers or default_workers(),
+            )
+        )
+
+    @classmethod
+    def create(
+        cls, folder: str | Path, *, from_file: str | Path | None = None, text: str | None = None, **options: Any
+    ) -> Campaign:
+        """A new campaign in `folder`, with a commented campaign.toml, a copy of `from_file`, or `text`."""
+        path = Path(folder)
+        file = path / FILE_NAME
+        if file.exists():
+            raise SettingsError(f"{file} exists already", next_step="open that campaign, or choose another folder")
+        if from_file is not None:
+            load_settings(Path(from_file))
+            text = Path(from_file).read_text(encoding="utf-8")
+        text = text if text is not None else starter_text(path.resolve().name)
+        parse_settings(text, str(file))
+        path.mkdir(parents=True, exist_ok=True)
+        file.write_text(text, encoding="utf-8")
+        return cls.open(path, **options)
+
+    def close(self) -> None:
+        """Give the ledger back."""
+        self._ws.ledger.close()
+
+    def __enter__(self) -> Campaign:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        subs = len(self._ws.ledger.frames(kind="sub"))
+        masters = ", ".join(sorted({m.filter for m in self._ws.ledger.masters()})) or "none yet"
+        return f"<Campaign {self.settings.name!r} in {self.folder}: {subs} subs, masters: {masters}>"
+
+    @property
+    def folder(self) -> Path:
+        """The campaign's folder."""
+        return self._ws.folder
+
+    @property
+    def settings(self) -> CampaignSettings:
+        """What campaign.toml says."""
+        return self._ws.settings
+
+    @contextmanager
+    def _writing(self, command: str) -> Any:
+        with self._ws.ledger.writing(), self._ws.ledger.running(command, version("nightfold")):
+            yield
+
+    # -- the way -----------------------------------------------------------------------------------------------------
+
+    def take_in(self, paths: Iterable[str | Path]) -> TakeInReport:
+        """Read new files under `paths` into the ledger; nothing is moved, changed or deleted."""
+        with self._writing("take-in"):
+            return take_in(self._ws, [Path(p) for p in paths])
+
+    def judge(self, *, filter: str | None = None, night: date | None = None, again: bool = False) -> JudgeReport:
+        """Measure what is new and say of every sub whether it is worth keeping, and why not."""
+        with self._writing("judge"):
+            return judge(self._ws, filter=filter, night=night, again=again)
+
+    def decide(self, files: Sequence[str | Path], verdict: str, *, why: str = "") -> int:
+        """Record a person's decision ("keep", "drop" or "clear") on subs by path or name; how many were found."""
+        if verdict not in ("keep", "drop", "clear"):
+            raise SettingsError("unknown decision", seen=verdict, allowed="keep, drop, clear")
+        names = [str(f) for f in files]
+        found = self._ws.ledger.frames_by_name(names)
+        unknown = [name for name, rows in found.items() if not [r for r in rows if r.kind == "sub"]]
+        if unknown or not names:
+            raise LedgerError(
+                "no sub of this campaign has this name",
+                seen=", ".join(unknown) or "no file named",
+                allowed="the path or name of subs that were taken in",
+            )
+        ids = sorted({r.id for rows in found.values() for r in rows if r.kind == "sub"})
+        with self._writing(verdict):
+            return self._ws.ledger.add_decisions(ids, verdict, why)
+
+    def fold(self, **request: Any) -> FoldReport:
+        """Fold kept subs into masters; keywords as in `nightfold.fold.stage.FoldRequest`."""
+        with self._writing("fold"):
+            return fold(self._ws, FoldRequest(**request))
+
+    def picture(
+        self,
+        recipe: str | Path | None = None,
+        *,
+        target: str | None = None,
+        rig: str | None = None,
+        palette: str | None = None,
+        out: str | Path | None = None,
+        exact: bool = False,
+    ) -> PictureReport:
+        """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it."""
+        with self._writing("picture"):
+            return make_picture(
+                self._ws,
+                Path(recipe) if recipe is not None else None,
+                target=target,
+                rig=rig,
+                palette=palette,
+                out=Path(out) if out is not None else None,
+                exact=exact,
+            )
+
+    def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:
+        """Record a dated event of a rig (of all when not named); how many rigs it concerns."""
+        if rig is not None and self.settings.rig_named(rig) is None:
+            names = ", ".join(r.name for r in self.settings.rig) or "none"
+            raise SettingsError("no rig has this name", seen=rig, allowed=names)
+        if not text.strip():
+            raise SettingsError("the note is empty", allowed="what happened, in a few words")
+        with self._writing("note"):
+            self._ws.ledger.add_event(rig, on or datetime.now().date(), text.strip())
+        return 1 if rig is not None else max(1, len(self.settings.rig))
+
+    # -- tables ------------------------------------------------------------------------------------------------------
+
+    def verdicts(self, *, filter: str | None = None, night: date | None = None) -> JudgeReport:
+        """The verdicts as they stand, nothing measured."""
+        return report(self._ws, filter=filter, night=night)
+
+    def subs(self) -> QTable:
+        """All subs with their readings and verdicts, as an astropy table with units."""
+        import astropy.units as u
+        from astropy.table import QTable
+
+        rows = self.verdicts().subs
+        units = {
+            "exposure_s": u.s,
+            "fwhm_px": u.pix,
+            "fwhm_arcsec": u.arcsec,
+            "sky_e_per_s": u.electron / u.s,
+            "half_flux_radius_px": u.pix,
+        }
+        table = QTable()
+        for name in ("file", "rig", "target", "filter", "night", "verdict"):
+            table[name] = [str(getattr(r, name) or "") for r in rows]
+        for name in (
+            "exposure_s", "stars", "fwhm_px", "fwhm_arcsec", "half_flux_radius_px", "ellipticity", "sky_e_per_s", "transparency", "weight",
+        ):  # fmt: skip
+            values = [float("nan") if getattr(r, name) is None else float(getattr(r, name)) for r in rows]
+            table[name] = values * units[name] if name in units else values
+        table["causes"] = ["; ".join(f"{c.cause}: {c.detail}" for c in r.causes) for r in rows]
+        return table
+
+    def masters(self) -> list[dict[str, Any]]:
+        """The latest masters as documents."""
+        return [to_document(m.document) for m in self._ws.ledger.masters()]
+
+    # -- the whole way -----------------------------------------------------------------------------------------------
+
+    @classmethod
+    def start(
+        cls,
+        source: str | Path,
+        folder: str | Path | None = None,
+        *,
+        palette: str | None = None,
+        progress: Progress | None = None,
+        cancelled: CancelToken | None = None,
+    ) -> StartReport:
+        """From a folder of raw frames to masters and a picture: a campaign guessed from headers, every guess told."""
+        source = Path(source)
+        files = find_files([source])
+        headers = [s.header for s in scan(files) if s.header is not None]
+        if not any(h.kind == "sub" for h in headers):
+            raise LedgerError(
+                f"{source} holds no subs that can be read",
+                seen=f"{len(files)} files that could be frames, {len(headers)} readable",
+                allowed="a folder with FITS subs",
+            )
+        guess = guess_campaign(headers)
+        path = Path(folder) if folder is not None else Path(_folder_name(guess.tables["name"]))
+        text = settings_text(
+            guess.tables, ["Made from what the headers of the frames say; look it through.", *guess.sentences]
+        )
+        with cls.create(path, text=text, progress=progress, cancelled=cancelled) as campaign:
+            return campaign._whole_way([source], guess.sentences, palette)
+
+    @classmethod
+    def demo(
+        cls, folder: str | Path, *, progress: Progress | None = None, cancelled: CancelToken | None = None
+    ) -> StartReport:
+        """A small invented campaign in `folder`, gone through the whole way."""
+        path = Path(folder)
+        raws = path / "frames"
+        if (path / FILE_NAME).exists():
+            campaign = cls.open(path, progress=progress, cancelled=cancelled)
+        else:
+            simulate_plan(demo_plan(), raws, progress=progress, cancelled=cancelled)
+            campaign = cls.create(path, text=demo_settings_text(), progress=progress, cancelled=cancelled)
+        with campaign:
+            return campaign._whole_way([raws], (), None)
+
+    def _whole_way(self, sources: Sequence[Path], guesses: Sequence[str], palette: str | None) -> StartReport:
+        taken = self.take_in(sources)
+        judged = self.judge()
+        folded = self.fold()
+        picture = self.picture(palette=palette)
+        return StartReport(
+            campaign=str(self.folder),
+            guesses=tuple(guesses),
+            take_in=taken,
+            findings=tuple(_findings(taken, judged, folded)),
+            masters=folded.masters,
+            picture=picture,
+        )
+
+
+def _folder_name(name: str) -> str:
+    return "".join(c if c.isalnum() else "-" for c in name.lower()).strip("-") or "campaign"
+
+
+def _findings(taken: TakeInReport, judged: JudgeReport, folded: FoldReport) -> Iterable[str]:
+    """What a person should know after the first way through, in sentences."""
+    yield f"{taken.taken_in} files taken in: {counted(taken.frames)}; {len(taken.nights)} night{'s' if len(taken.nights) != 1 else ''}."
+    for refused in taken.refused:
+        yield f"Refused: {Path(refused.file).name}: {refused.reason}"
+    dropped = [s for s in judged.subs if s.verdict == "drop"]
+    yield f"{len(judged.subs) - len(dropped)} subs kept, {len(dropped)} dropped."
+    for sub in dropped:
+        yield f"Dropped {Path(sub.file).name} ({sub.filter}, {sub.night}): " + "; ".join(
+            f"{c.cause}: {c.detail}" for c in sub.causes
+        )
+    for missing in taken.missing_calibration:
+        yield f"Still to shoot: {missing.sentence}"
+    yield from dict.fromkeys([*judged.notes, *folded.notes])
+
+
+__all__ = ["Campaign", "StartReport"]

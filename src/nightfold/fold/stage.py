@@ -1,0 +1,619 @@
+"""Folds a campaign's kept subs into masters: one per target, panel, filter and rig, all of a target on one grid."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from nightfold.align.fit import best_affine
+from nightfold.align.records import Transform
+from nightfold.align.stage import Placed, place_subs, placed_of
+from nightfold.calibrate.apply import calibrate_rows
+from nightfold.calibrate.records import Calibration
+from nightfold.calibrate.stage import CalibrationRoom
+from nightfold.errors import FoldError, FrameError, NightfoldError
+from nightfold.fold.boxes import common_box, cut_box
+from nightfold.fold.core import fold_subs
+from nightfold.fold.drizzling import Drizzled, DrizzleSub, drizzle_subs, noise_ratio
+from nightfold.fold.masters import MasterDocument, MasterSummary, SubRow, write_master
+from nightfold.fold.normalise import (
+    SkyPoints,
+    ideal_noise,
+    measure_noise_e_per_s,
+    noise_over_ideal,
+    rate_variance,
+    solve_skies,
+    weights_inverse_variance,
+)
+from nightfold.fold.records import FoldOptions, FoldResult, FoldSub
+from nightfold.fold.statistics import RULES
+from nightfold.frames.identity import hash_file
+from nightfold.frames.pixels import open_pixels
+from nightfold.frames.write import write_fits
+from nightfold.intake.stage import header_of_row
+from nightfold.judge.stage import is_kept, judge_all
+from nightfold.ledger.records import FrameRow, GridRow, VerdictRow
+from nightfold.ledger.workspace import Workspace
+from nightfold.measure.background import evaluate
+from nightfold.measure.core import measure_sub
+from nightfold.measure.records import Reading
+from nightfold.measure.stage import load_readings, measure_subs
+
+Plane = npt.NDArray[np.float32]
+
+SOURCE_SIGMA = 3.0
+SMOOTHING_PX = 1.2
+NEBULA_CELL_PX = 16
+MOST_OPEN_FILES = 4096
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterReport:
+    """One master as the fold's document holds it."""
+
+    target: str
+    panel: int | None
+    filter: str
+    rigs: tuple[str, ...]
+    file: str
+    subs_used: int
+    subs_dropped: int
+    exposure_s: float
+    width_px: int
+    height_px: int
+    common_box_px: tuple[int, int, int, int] | None
+    cut_box_px: tuple[int, int, int, int] | None
+    noise_e_per_s: float
+    noise_over_ideal: float
+    registration_rms_px: float
+    fwhm_px: float
+    rejected_fraction: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldReport:
+    """All masters of a fold."""
+
+    masters: tuple[MasterReport, ...]
+    seconds: float
+    peak_memory_bytes: int
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldRequest:
+    """What to fold and how; the names are the command's options."""
+
+    target: str | None = None
+    filter: str | None = None
+    rig: str | None = None
+    out: Path | None = None
+    reference: str | None = None
+    new_grid: bool = False
+    combine_rigs: bool = False
+    statistic: str = "weighted-mean"
+    give_up: float = 0.0015
+    drizzle: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Member:
+    """A kept sub with everything that its fold needs."""
+
+    row: FrameRow
+    reading: Reading
+    placed: Placed
+    verdict: VerdictRow
+    calibration: Calibration
+
+    @property
+    def exposure_s(self) -> float:
+        return self.row.exposure_s or 1.0
+
+    @property
+    def scale(self) -> float:
+        return self.verdict.scale or 1.0
+
+    @property
+    def sky_e_per_s(self) -> float:
+        """Of blank sky: a low level of the mesh, since a nebula may fill most of it."""
+        level = self.reading.sky.level_e
+        level = level[np.isfinite(level)]
+        return max(float(np.percentile(level, 10)) if level.size else self.reading.sky_e, 0.0) / self.exposure_s
+
+    @property
+    def per_grid_pixel(self) -> float:
+        """Sub pixels that one grid pixel holds."""
+        return 1.0 / self.placed.transform.scale**2
+
+
+def fold(ws: Workspace, request: FoldRequest) -> FoldReport:
+    """Fold every group of subs that the request names; groups that cannot be folded are told and the rest goes on."""
+    began = time.perf_counter()
+    _check(request)
+    measured = measure_subs(ws)
+    place_subs(ws, reference=_reference(ws, request.reference), new_grid=request.new_grid)
+    judge_all(ws)
+    groups = _groups(ws, request)
+    if not groups:
+        raise FoldError(
+            "there is nothing to fold",
+            seen=f"target {request.target or 'any'}, filter {request.filter or 'any'}, rig {request.rig or 'any'}",
+            allowed="; ".join(sorted({f"{r.target} {r.filter} ({r.rig})" for r in ws.ledger.frames(kind="sub")}))
+            or "subs that were taken in",
+        )
+    room = CalibrationRoom(ws)
+    masters: list[MasterReport] = []
+    notes = list(measured.notes)
+    problems: list[str] = []
+    for rows in groups:
+        try:
+            masters.append(_fold_group(ws, request, rows, room, notes))
+        except (FoldError, FrameError) as error:
+            problems.append(error.line)
+        finally:
+            shutil.rmtree(ws.scratch_folder, ignore_errors=True)
+    if not masters:
+        raise FoldError(
+            "nothing could be folded", seen="; ".join(problems), next_step="look at the verdicts: nightfold judge"
+        )
+    return FoldReport(
+        masters=tuple(masters),
+        seconds=time.perf_counter() - began,
+        peak_memory_bytes=peak_memory_bytes(),
+        notes=tuple(dict.fromkeys([*notes, *problems])),
+    )
+
+
+def _check(request: FoldRequest) -> None:
+    names = ["weighted-mean", *RULES]
+    if request.statistic not in names:
+        raise FoldError("unknown statistic", seen=request.statistic, allowed=", ".join(names))
+    if not 0.0 <= request.give_up <= 0.05:
+        raise FoldError(
+            "the share of good samples to give up is impossible", seen=f"{request.give_up}", allowed="0 to 0.05"
+        )
+    if request.drizzle is not None and not 0.3 <= request.drizzle <= 1.0:
+        raise FoldError("the drops of a drizzle are impossible", seen=f"{request.drizzle}", allowed="0.3 to 1 pixel")
+
+
+def _reference(ws: Workspace, name: str | None) -> FrameRow | None:
+    if name is None:
+        return None
+    found = [r for r in ws.ledger.frames_by_name([name])[name] if r.kind == "sub"]
+    if len(found) != 1:
+        raise FoldError(
+            "the reference is not one sub of this campaign",
+            seen=f"{name}: {len(found)} subs",
+            allowed="the path or name of one sub",
+        )
+    return found[0]
+
+
+def _groups(ws: Workspace, request: FoldRequest) -> list[list[FrameRow]]:
+    groups: dict[tuple[Any, ...], list[FrameRow]] = defaultdict(list)
+    combine = request.combine_rigs or ws.settings.combine_rigs
+    for row in ws.ledger.frames(kind="sub", target=request.target, filter=request.filter, rig=request.rig):
+        groups[(row.target, row.panel, row.filter, None if combine else row.rig)].append(row)
+    wave = {f.name: f.centre_nm or 0.0 for r in ws.settings.rig for f in r.filter}
+    return [
+        groups[k]
+        for k in sorted(groups, key=lambda k: (str(k[0]), k[1] or 0, wave.get(str(k[2]), 0.0), str(k[2]), str(k[3])))
+    ]
+
+
+def _fold_group(
+    ws: Workspace, request: FoldRequest, rows: list[FrameRow], room: CalibrationRoom, notes: list[str]
+) -> MasterReport:
+    first = rows[0]
+    name = f"{first.target}, {first.filter}"
+    if any(header_of_row(r).cfa for r in rows):
+        raise FoldError(
+            f"{name}: frames of a colour-filter camera are taken in and judged; their fold comes with a later version"
+        )
+    grid = ws.ledger.grid(first.target or "", first.panel)
+    if grid is None:
+        raise FoldError(
+            f"{name}: no sub has stars enough to set a grid",
+            seen=f"{len(rows)} subs",
+            allowed="one with 6 stars or more",
+        )
+    members, rejected = _members(ws, rows, grid, room)
+    if not members:
+        raise FoldError(
+            f"{name}: every sub is dropped",
+            seen=f"{len(rows)} subs",
+            next_step="see why with nightfold judge; keep FILE overrules",
+        )
+    with ExitStack() as stack:
+        opened, lost = _open(ws, members, stack, notes)
+        if not opened:
+            raise FoldError(f"{name}: no sub can be read", seen="; ".join(lost))
+        variances = np.array(
+            [
+                rate_variance(
+                    m.sky_e_per_s,
+                    m.exposure_s,
+                    read_noise_e=m.calibration.read_noise_e,
+                    dark_e_per_s=m.calibration.dark_e_per_s,
+                    e_per_adu=m.calibration.e_per_adu,
+                )
+                for m, _ in opened
+            ]
+        ) * np.array([m.per_grid_pixel for m, _ in opened])
+        scales = np.array([m.scale for m, _ in opened])
+        weights = weights_inverse_variance(scales, variances)
+        skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
+        subs = [
+            FoldSub(
+                name=m.row.name,
+                read_box=read,
+                shape=(m.row.height_px, m.row.width_px),
+                calibration=m.calibration,
+                transform=m.placed.transform,
+                exposure_s=m.exposure_s,
+                scale=m.scale,
+                sky=sky,
+                sky_e_per_s=m.sky_e_per_s,
+                fwhm_px=m.reading.fwhm_px * m.placed.transform.scale,
+                weight=float(w),
+            )
+            for (m, read), sky, w in zip(opened, skies, weights)
+        ]
+        options = FoldOptions(
+            share_given_up=request.give_up,
+            memory_bytes=ws.memory_bytes,
+            workers=ws.workers,
+            statistic=request.statistic,
+        )
+        label = f"Folding {first.filter}" + (f" of {first.rig}" if first.rig else "")
+        result = fold_subs(
+            subs, (grid.height_px, grid.width_px), options, progress=_Labelled(ws, label), cancelled=ws.cancelled
+        )
+        drizzled = _drizzle(subs, grid, request.drizzle) if request.drizzle else None
+    used = [m for m, _ in opened]
+    sigmas = np.sqrt(variances) / scales
+    document = _document(ws, grid, first, used, rejected, result, weights, sigmas, request, lost)
+    path = _path(ws, request, document.summary)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_master(path, document)
+    if drizzled is not None:
+        notes.append(f"Drizzled: {_write_drizzled(path, drizzled, document.summary)}")
+    summary = document.summary
+    ws.ledger.save_master(
+        target=summary.target,
+        panel=summary.panel,
+        filter=summary.filter,
+        rigs=summary.rigs,
+        grid_id=grid.id,
+        path=path.absolute(),
+        sha256=hash_file(path),
+        document=summary.as_json(str(path)),
+    )
+    notes += [f"{m.row.name}: {note}" for m in used[:1] for note in m.calibration.notes]
+    return MasterReport(**{**summary.as_json(str(path)), **_plain(summary), "file": str(path)})
+
+
+def _plain(summary: MasterSummary) -> dict[str, Any]:
+    return {name: getattr(summary, name) for name in MasterSummary.__dataclass_fields__}
+
+
+def _members(
+    ws: Workspace, rows: list[FrameRow], grid: GridRow, room: CalibrationRoom
+) -> tuple[list[_Member], list[tuple[FrameRow, Placed | None, VerdictRow | None]]]:
+    """The subs to fold, and those offered and dropped."""
+    placements = ws.ledger.placements(grid.id)
+    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
+    readings = load_readings(ws, rows)
+    kept: list[_Member] = []
+    dropped: list[tuple[FrameRow, Placed | None, VerdictRow | None]] = []
+    for row in rows:
+        placement = placements.get(row.id)
+        placed = placed_of(placement) if placement is not None and placement.found else None
+        verdict = verdicts.get(row.id)
+        decision = decisions.get(row.id)
+        wanted = is_kept(verdict, decision.verdict if decision else None)
+        if wanted and placed is not None and verdict is not None and verdict.scale and row.id in readings:
+            kept.append(_Member(row, readings[row.id], placed, verdict, room.of(row.id).calibration))
+        else:
+            dropped.append((row, placed, verdict))
+    return kept, dropped
+
+
+def _open(
+    ws: Workspace, members: list[_Member], stack: ExitStack, notes: list[str]
+) -> tuple[list[tuple[_Member, Any]], list[str]]:
+    """Members with their pixels open; raws that are gone or broken since are told and left out."""
+    _allow_open_files(len(members))
+    packed = [m for m in members if m.row.path.suffix.lower() in (".gz", ".fz")]
+    if packed:
+        ws.scratch_folder.mkdir(parents=True, exist_ok=True)
+        ws.progress.say(
+            f"Unpacking {len(packed)} compressed raws into {ws.scratch_folder}; they are removed when the fold is done."
+        )
+    opened: list[tuple[_Member, Any]] = []
+    lost: list[str] = []
+    for member in members:
+        try:
+            source = stack.enter_context(open_pixels(member.row.path, scratch_dir=ws.scratch_folder))
+        except (FrameError, OSError) as error:
+            reason = error.line if isinstance(error, NightfoldError) else f"{member.row.path}: {error}"
+            lost.append(reason)
+            notes.append(f"Left out: {reason}")
+            continue
+        opened.append((member, source.read_box))
+    return opened, lost
+
+
+def _allow_open_files(count: int) -> None:
+    """Raise this process's own limit of open files where it stands in the way; no more than the system allows it."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = min(count + 256, hard if hard != resource.RLIM_INFINITY else MOST_OPEN_FILES + count)
+    if soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+def _sky_points(member: _Member) -> SkyPoints:
+    """The sky cells of a sub on the grid, electrons per second and grid pixel over the sub's scale."""
+    mesh = member.reading.sky
+    x, y = np.meshgrid(mesh.x_px, mesh.y_px)
+    there = member.placed.transform.apply(np.column_stack([x.ravel(), y.ravel()]))
+    factor = member.per_grid_pixel / (member.exposure_s * member.scale)
+    # A cell's level is a robust mean of its pixels: its error is the pixel noise over the root of their number.
+    cell_px = max(1.0, float(member.row.width_px * member.row.height_px) / max(1, mesh.level_e.size))
+    sigma = mesh.sigma_e.ravel() * factor / np.sqrt(cell_px / 2.0)
+    return SkyPoints(there[:, 0], there[:, 1], mesh.level_e.ravel() * factor, sigma)
+
+
+@dataclass(slots=True)
+class _Labelled:
+    """Names the fold's own steps for the person."""
+
+    ws: Workspace
+    label: str
+
+    def start(self, total: int, _what: str = "", unit: str = "tiles") -> None:
+        self.ws.progress.start(total, self.label, unit)
+
+    def advance(self, n: int = 1) -> None:
+        self.ws.progress.advance(n)
+
+    def finish(self) -> None:
+        self.ws.progress.finish()
+
+    def say(self, text: str) -> None:
+        self.ws.progress.say(text)
+
+
+def _document(
+    ws: Workspace,
+    grid: GridRow,
+    first: FrameRow,
+    used: Sequence[_Member],
+    dropped: Sequence[tuple[FrameRow, Placed | None, VerdictRow | None]],
+    result: FoldResult,
+    weights: npt.NDArray[np.float64],
+    sigmas: npt.NDArray[np.float64],
+    request: FoldRequest,
+    lost: Sequence[str],
+) -> MasterDocument:
+    exposure_s = float(sum(m.exposure_s for m in used))
+    box = common_box(result.coverage, len(used))
+    reading, sources = _look_at(result.image, exposure_s)
+    noise = float("nan") if box is None else measure_noise_e_per_s(result.image, box, sources)
+    subs = [
+        SubRow(
+            file=m.row.name,
+            sha256=m.row.sha256 or "",
+            weight=float(w),
+            scale=m.scale,
+            transform=m.placed.transform,
+            verdict="keep",
+            best_affine=_affine(m.placed.transform, (m.row.height_px, m.row.width_px)),
+        )
+        for m, w in zip(used, weights)
+    ]
+    subs += [
+        SubRow(
+            file=row.name,
+            sha256=row.sha256 or "",
+            weight=0.0,
+            scale=(verdict.scale if verdict and verdict.scale else float("nan")),
+            transform=placed.transform if placed else None,
+            verdict="drop",
+            best_affine=_affine(placed.transform, (row.height_px, row.width_px)) if placed else None,
+        )
+        for row, placed, verdict in dropped
+    ]
+    summary = MasterSummary(
+        target=first.target or "",
+        panel=first.panel,
+        filter=first.filter or "",
+        rigs=tuple(sorted({m.row.rig or "" for m in used})),
+        subs_used=len(used),
+        subs_dropped=len(dropped) + len(lost),
+        exposure_s=exposure_s,
+        width_px=grid.width_px,
+        height_px=grid.height_px,
+        common_box_px=box,
+        cut_box_px=cut_box(result.weight_map),
+        noise_e_per_s=noise,
+        noise_over_ideal=noise_over_ideal(
+            noise, weights=weights, sigmas_at_scale_1=sigmas, kernel_rms=np.sqrt(result.kernel_noise)
+        ),
+        registration_rms_px=_rms([m.placed.residual_rms_px for m in used if m.placed.model != "reference"]),
+        fwhm_px=reading.fwhm_px if reading is not None else float("nan"),
+        rejected_fraction=result.rejected_fraction,
+    )
+    history = (
+        f"folded by nightfold {_version()}: {request.statistic}, share of good samples given up {request.give_up:g}",
+        "Lanczos-3 resampling at exact phases; scale from stars; one common sky, a low-order surface per sub",
+        f"ideal noise of these subs {ideal_noise(sigmas):.6g} electron/s",
+        *[f"calibration: {note}" for note in dict.fromkeys(n for m in used for n in m.calibration.notes)],
+    )
+    cards = None
+    if grid.wcs:
+        from astropy.io import fits
+
+        cards = fits.Header(list(grid.wcs.items()))
+    return MasterDocument(
+        image=result.image,
+        variance=result.variance,
+        coverage=result.coverage,
+        rejected=result.rejected,
+        subs=tuple(subs),
+        summary=summary,
+        wcs_cards=cards,
+        history=history,
+    )
+
+
+def _affine(transform: Transform, shape: tuple[int, int]) -> npt.NDArray[np.float64] | None:
+    """The best affine of a transform with distortion, for the SUBS table; None where its matrix is all of it."""
+    return None if transform.distortion is None else best_affine(transform, shape)
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("nightfold")
+
+
+def _rms(values: Sequence[float]) -> float:
+    finite = [v for v in values if np.isfinite(v)]
+    return float(np.sqrt(np.mean(np.square(finite)))) if finite else float("nan")
+
+
+def _look_at(image: Plane, exposure_s: float) -> tuple[Reading | None, npt.NDArray[np.bool_] | None]:
+    """The master's own reading, and where its sources are."""
+    try:
+        reading = measure_sub(image * np.float32(exposure_s), read_noise_e=0.0)
+    except NightfoldError:
+        return None, None
+    if reading.sky.level_e.size == 0 or not np.isfinite(reading.sky.level_e).any():
+        return reading, None
+    sky = evaluate(reading.sky, (image.shape[0], image.shape[1])) / np.float32(exposure_s)
+    return reading, source_mask(image, sky, reading.noise_e / exposure_s)
+
+
+def source_mask(image: Plane, sky: Plane, noise: float) -> npt.NDArray[np.bool_]:
+    """Where a master is not blank sky: stars down to a third of what is detected, and nebula.
+
+    Parameters
+    ----------
+    image, sky : (height, width) float32
+        The master and its smooth sky, which follows a nebula; electrons per second.
+    noise : float
+        Pixel noise, same unit.
+
+    Notes
+    -----
+    Stars by a light smoothing, 3 sigma of it. Nebula by cells of 16 px whose median stands half a sigma above the darkest
+    tenth of the cells; the darker third of the cells always counts as sky.
+    """
+    finite = np.isfinite(image)
+    detail = np.where(finite, image - sky, np.float32(0.0))
+    smooth = ndimage.gaussian_filter(detail, SMOOTHING_PX)
+    # White noise through a Gaussian of that width; the resampled pixels' own smoothing makes this a little too low.
+    smooth_noise = noise / (2.0 * np.sqrt(np.pi) * SMOOTHING_PX)
+    stars = ndimage.binary_dilation(smooth > SOURCE_SIGMA * smooth_noise, iterations=5)
+    cell = NEBULA_CELL_PX
+    h, w = image.shape[0] // cell * cell, image.shape[1] // cell * cell
+    if h == 0 or w == 0:
+        return np.asarray(stars)
+    blocks = image[:h, :w].reshape(h // cell, cell, w // cell, cell).swapaxes(1, 2).reshape(h // cell, w // cell, -1)
+    level = np.median(blocks, axis=-1)  # NaN where a cell is not wholly covered
+    known = np.sort(level[np.isfinite(level)])
+    if known.size < 20:
+        return np.asarray(stars)
+    blank = float(np.median(known[: max(4, known.size // 10)]))
+    # Never less than the darker third: too few pixels tell no noise, and choosing only the darkest flatters it.
+    limit = max(blank + 0.5 * noise, float(known[known.size // 3]))
+    nebula = np.ones(image.shape, bool)
+    nebula[:h, :w] = np.repeat(np.repeat(~(level <= limit), cell, axis=0), cell, axis=1)
+    return np.asarray(stars | nebula)
+
+
+def _path(ws: Workspace, request: FoldRequest, summary: MasterSummary) -> Path:
+    folder = request.out or ws.masters_folder
+    parts = [summary.target, f"panel{summary.panel}" if summary.panel else "", summary.filter, *summary.rigs]
+    name = "_".join(_safe(p) for p in parts if p)
+    return folder / f"{name}.fits"
+
+
+def _safe(text: str) -> str:
+    return "".join(c if c.isalnum() or c in "-+." else "-" for c in text).strip("-.") or "x"
+
+
+def _drizzle(subs: Sequence[FoldSub], grid: GridRow, drop: float) -> Drizzled:
+    """The same subs combined by drizzle on a grid twice as fine; rejected samples are not known to it."""
+    return drizzle_subs(
+        [_drizzle_sub(s) for s in subs], (grid.height_px, grid.width_px), pixel_fraction=drop, output_scale=0.5
+    )
+
+
+def _drizzle_sub(sub: FoldSub) -> DrizzleSub:
+    def rows(y0: int, y1: int) -> Plane:
+        raw = sub.read_box(y0, y1, 0, sub.shape[1])
+        rate = calibrate_rows(raw, sub.calibration, y0) / np.float32(sub.exposure_s * sub.scale)
+        if sub.calibration.bad is not None:
+            rate[sub.calibration.bad[y0:y1]] = np.nan
+        x, y = np.meshgrid(np.arange(sub.shape[1], dtype=np.float64), np.arange(y0, y1, dtype=np.float64))
+        there = sub.transform.apply(np.column_stack([x.ravel(), y.ravel()]))
+        surface = sub.sky.evaluate(there[:, 0], there[:, 1]).reshape(rate.shape) * sub.transform.scale**2
+        return np.asarray(rate - surface, np.float32)
+
+    variance = float(
+        rate_variance(
+            sub.sky_e_per_s,
+            sub.exposure_s,
+            read_noise_e=sub.calibration.read_noise_e,
+            e_per_adu=sub.calibration.e_per_adu,
+        )
+        / sub.scale**2
+    )
+    return DrizzleSub(read_rows=rows, shape=sub.shape, transform=sub.transform, weight=sub.weight, variance=variance)
+
+
+def _write_drizzled(path: Path, drizzled: Drizzled, summary: MasterSummary) -> Path:
+    from astropy.io import fits
+
+    target = path.with_name(path.stem + "_drizzle.fits")
+    primary = fits.PrimaryHDU(drizzled.image)
+    primary.header["BUNIT"] = "electron/s"
+    primary.header["FILTER"] = summary.filter
+    primary.header["EXPTIME"] = summary.exposure_s
+    primary.header["PIXFRAC"] = (drizzled.pixel_fraction, "side of the drop in sub pixels")
+    primary.header["OUTSCALE"] = (drizzled.output_scale, "side of a pixel in grid pixels")
+    primary.header["NOISERAT"] = (
+        noise_ratio(drizzled.pixel_fraction, drizzled.output_scale),
+        "noise of areas over pixel noise",
+    )
+    hdus = [primary, fits.ImageHDU(drizzled.variance, name="VARIANCE"), fits.ImageHDU(drizzled.weight, name="WEIGHT")]
+    write_fits(target, *hdus)
+    return target
+
+
+def peak_memory_bytes() -> int:
+    """Largest resident size of this process so far; 0 where the system does not tell."""
+    if sys.platform == "win32":
+        return 0
+    import resource
+
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return int(peak if sys.platform == "darwin" else peak * 1024)

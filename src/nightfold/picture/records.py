@@ -1,0 +1,25 @@
+"""Linear planes that a picture is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Plane32 = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plane:
+    """One filter's linear image, electrons per second, shape (height, width); NaN where nothing covers.
+
+    `variance` has its shape, in the square of its unit. `sha256` is that of the master it comes from.
+    """
+
+    filter: str
+    image: Plane32
+    variance: Plane32
+    sha256: str = ""
+    scale_arcsec_px: float | None = None
+    cut_box_px: tuple[int, int, int, int] | None = None

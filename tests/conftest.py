@@ -1,0 +1,42 @@
+"""Small simulated campaigns that several tests look at; made once a session."""
+
+from __future__ import annotations
+
+import copy
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightfold.simulate.demo import demo_plan, demo_settings_text
+from nightfold.simulate.plan import simulate_plan
+
+
+def small_plan() -> dict[str, Any]:
+    """The demo's first rig at half size, two filters, two nights, with cloud in one sub and a satellite in another."""
+    plan = copy.deepcopy(demo_plan())
+    rig = plan["rig"][0]
+    rig["width_px"], rig["height_px"] = 520, 400
+    plan["rig"] = [rig]
+    for night in plan["night"]:
+        night["run"] = [r for r in night["run"] if r["rig"] == rig["name"] and r["filter"] in ("Ha", "OIII")]
+    plan["night"] = plan["night"][:2]
+    plan["night"][0]["run"][0]["fault"] = [{"sub": 2, "kind": "trail", "amount": 45.0}]
+    plan["calibration"] = [c for c in plan["calibration"] if c["rig"] == rig["name"] and c.get("filter") != "SII"]
+    return plan
+
+
+@pytest.fixture(scope="session")
+def small_frames(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Raw frames of the small plan; read-only by agreement: copy what a test wants to break."""
+    folder = tmp_path_factory.mktemp("small") / "frames"
+    simulate_plan(small_plan(), folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small_settings() -> str:
+    """The campaign.toml that fits the small frames."""
+    return (
+        demo_settings_text().replace("width_px = 900", "width_px = 520").replace("height_px = 620", "height_px = 400")
+    )

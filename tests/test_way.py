@@ -1,0 +1,191 @@
+"""The whole way by the command line, on small simulated frames: the contract's documents, decisions, and bad input."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from nightfold.cli import main
+
+MASTER_KEYS = {
+    "target", "panel", "filter", "rigs", "file", "subs_used", "subs_dropped", "exposure_s", "width_px", "height_px", "common_box_px",
+    "cut_box_px", "noise_e_per_s", "noise_over_ideal", "registration_rms_px", "fwhm_px", "rejected_fraction",
+}  # fmt: skip
+SUB_KEYS = {
+    "file", "sha256", "rig", "target", "filter", "night", "start", "exposure_s", "stars", "fwhm_px", "fwhm_arcsec", "half_flux_radius_px",
+    "ellipticity", "ellipticity_angle_deg", "sky_e_per_s", "transparency", "verdict", "weight", "causes",
+}  # fmt: skip
+
+
+class Shell:
+    """Runs commands in a campaign and reads their documents."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+        self.capsys = capsys
+        self.folder = folder
+
+    def __call__(self, *words: str | Path, status: int = 0) -> Any:
+        self.capsys.readouterr()
+        found = main(["--campaign", str(self.folder), *map(str, words), "--json"])
+        captured = self.capsys.readouterr()
+        assert found == status, captured.err
+        return json.loads(captured.out) if captured.out else None
+
+
+@pytest.fixture
+def shell(capsys: pytest.CaptureFixture[str], tmp_path: Path, small_settings: str) -> Shell:
+    settings = tmp_path / "wanted.toml"
+    settings.write_text(small_settings, encoding="utf-8")
+    folder = tmp_path / "campaign"
+    assert main(["new", str(folder), "--from", str(settings)]) == 0
+    return Shell(capsys, folder)
+
+
+def test_the_whole_way(shell: Shell, small_frames: Path, tmp_path: Path) -> None:
+    before = {p: p.stat().st_mtime_ns for p in small_frames.rglob("*.fits")}
+    taken = shell("take-in", small_frames)
+    assert taken["taken_in"] == len(before)
+    assert set(taken) >= {"taken_in", "already_known", "refused", "frames", "nights", "missing_calibration"}
+    assert set(taken["frames"]) == {"sub", "bias", "dark", "flat", "flat_dark"}
+    assert len(taken["nights"]) == 2
+    assert {"kind", "rig", "filter", "exposure_s", "gain", "sensor_c", "have", "wanted"} <= set(
+        taken["missing_calibration"][0]
+    )
+    again = shell("take-in", small_frames)
+    assert (again["taken_in"], again["already_known"]) == (0, len(before))
+
+    judged = shell("judge")
+    assert all(set(s) >= SUB_KEYS for s in judged["subs"])
+    dropped = [s for s in judged["subs"] if s["verdict"] == "drop"]
+    assert [d["causes"][0]["cause"] for d in dropped] == ["cloud"]
+    assert all(len(s["sha256"]) == 64 for s in judged["subs"])
+    only = shell("judge", "--filter", "Ha")
+    assert {s["filter"] for s in only["subs"]} == {"Ha"}
+
+    folded = shell("fold")
+    assert set(folded) >= {"masters", "seconds", "peak_memory_bytes"}
+    assert {m["filter"] for m in folded["masters"]} == {"Ha", "OIII"}
+    for master in folded["masters"]:
+        assert set(master) >= MASTER_KEYS
+        assert 0.8 < master["noise_over_ideal"] < 1.25
+        check_master(Path(master["file"]), master)
+    first = {m["file"]: Path(m["file"]).read_bytes() for m in folded["masters"]}
+    shell("fold")
+    assert {f: Path(f).read_bytes() for f in first} == first, "the same inputs give the same bytes"
+
+    picture = shell("picture", "--palette", "HOO")
+    assert set(picture) >= {"file", "recipe", "width_px", "height_px", "seconds"}
+    assert Path(picture["file"]).exists()
+    assert Path(picture["recipe"]).exists()
+
+    name = Path(only["subs"][0]["file"]).name
+    assert shell("drop", name, "--why", "a lamp") == {"changed": 1}
+    fewer = shell("fold", "--filter", "Ha", "--out", tmp_path / "elsewhere")
+    ha = next(m for m in folded["masters"] if m["filter"] == "Ha")
+    assert fewer["masters"][0]["subs_used"] == ha["subs_used"] - 1
+    assert Path(fewer["masters"][0]["file"]).parent == tmp_path / "elsewhere"
+    judged = shell("judge", "--filter", "Ha")
+    mine = next(s for s in judged["subs"] if Path(s["file"]).name == name)
+    assert mine["causes"][0] == {"cause": "person", "detail": "a lamp"}
+    assert shell("keep", "--clear", name) == {"changed": 1}
+
+    assert shell("note", "camera turned", "--rig", "Heron 106", "--on", "2026-05-20") == {"noted": 1}
+    assert {p: p.stat().st_mtime_ns for p in small_frames.rglob("*.fits")} == before, "raw files are only read"
+
+
+def check_master(path: Path, document: dict[str, Any]) -> None:
+    """A master holds what the contract says, by astropy."""
+    with fits.open(path, checksum=True) as hdus:
+        hdus.verify("exception")
+        primary = hdus[0]
+        assert primary.header["BUNIT"] == "electron/s"
+        assert primary.header["FILTER"] == document["filter"]
+        assert primary.data.dtype.newbyteorder("=") == np.float32
+        for name in ("VARIANCE", "COVERAGE", "REJECTED"):
+            assert hdus[name].data.shape == primary.data.shape
+        table = hdus["SUBS"].data
+        kept = table["VERDICT"] == "keep"
+        assert kept.sum() == document["subs_used"]
+        assert table["WEIGHT"].sum() == pytest.approx(1.0)
+        assert (table["WEIGHT"][~kept] == 0).all()
+        x0, y0, x1, y1 = document["common_box_px"]
+        inside = primary.data[y0 : y1 + 1, x0 : x1 + 1]
+        assert np.isfinite(inside).all()
+        assert (hdus["COVERAGE"].data[y0 : y1 + 1, x0 : x1 + 1] == document["subs_used"]).all()
+
+
+def test_start_goes_the_whole_way_from_a_folder(
+    capsys: pytest.CaptureFixture[str], small_frames: Path, tmp_path: Path
+) -> None:
+    assert main(["start", str(small_frames), str(tmp_path / "mine"), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert set(document) >= {"campaign", "guesses", "take_in", "masters", "picture"}
+    assert any("read noise" in g for g in document["guesses"])
+    assert {m["filter"] for m in document["masters"]} == {"Ha", "OIII"}
+    assert Path(document["picture"]["file"]).exists()
+
+
+def test_bad_files_are_told_and_the_rest_goes_on(shell: Shell, small_frames: Path, tmp_path: Path) -> None:
+    raws = tmp_path / "raws"
+    raws.mkdir()
+    subs = sorted(p for p in small_frames.rglob("*.fits") if "_Ha_300s_" in p.name)
+    for sub in subs:
+        shutil.copy(sub, raws)
+    (raws / "truncated.fits").write_bytes(subs[0].read_bytes()[:20000])
+    (raws / "empty.fits").write_bytes(b"")
+    (raws / "not-fits.fits").write_bytes(b"hello" * 1000)
+    header = (
+        b"SIMPLE  =                    T".ljust(80)
+        + b"BITPIX  =                   16".ljust(80)
+        + b"NAXIS   =                    2".ljust(80)
+    )
+    header += (
+        b"NAXIS1  =        1000000000000".ljust(80) + b"NAXIS2  =        1000000000000".ljust(80) + b"END".ljust(80)
+    )
+    (raws / "absurd.fits").write_bytes(header.ljust(2880))
+    taken = shell("take-in", raws)
+    assert taken["taken_in"] == len(subs)
+    assert {Path(r["file"]).name for r in taken["refused"]} == {
+        "truncated.fits",
+        "empty.fits",
+        "not-fits.fits",
+        "absurd.fits",
+    }
+    assert all("\n" not in r["reason"] for r in taken["refused"])
+    folded = shell("fold")
+    assert folded["masters"][0]["subs_used"] >= len(subs) - 1
+    notes = " ".join(folded["notes"])
+    assert "no flat" in notes
+    assert "no dark" in notes
+
+
+def test_what_cannot_be_done_says_so_in_one_line(shell: Shell, small_frames: Path, tmp_path: Path) -> None:
+    nothing = tmp_path / "nothing"
+    nothing.mkdir()
+    assert "no FITS files" in shell("take-in", nothing, status=1)["error"]["what"]
+    assert set(shell("fold", status=1)["error"]) == {"what", "seen", "allowed", "next"}
+    shell("picture", status=1)
+    shell("take-in", small_frames)
+    assert "Ha, OIII" in shell("judge", "--filter", "Hb", status=1)["error"]["allowed"]
+    assert "no sub" in shell("drop", "nosuch.fits", status=1)["error"]["what"]
+    assert "mean, median" in shell("fold", "--statistic", "mode", status=1)["error"]["allowed"]
+    assert main(["--campaign", str(tmp_path / "nowhere"), "judge"]) == 1
+    assert main(["judge", "--no-such-option"]) == 2
+    assert main(["no-such-command"]) == 2
+
+
+def test_one_sub_two_subs_and_none(shell: Shell, small_frames: Path) -> None:
+    subs = sorted(p for p in small_frames.rglob("*.fits") if "_Ha_300s_" in p.name)
+    shell("take-in", subs[0])
+    one = shell("fold")["masters"][0]
+    assert (one["subs_used"], one["rejected_fraction"]) == (1, 0)
+    shell("take-in", subs[1])
+    assert shell("fold")["masters"][0]["subs_used"] == 2
+    shell("drop", subs[0].name, subs[1].name)
+    assert "dropped" in shell("fold", status=1)["error"]["seen"]
