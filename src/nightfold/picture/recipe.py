@@ -61,7 +61,7 @@ class TurnHues(_Step):
     from_deg: Annotated[float, Field(ge=0, le=360)] = 100.0
     to_deg: Annotated[float, Field(ge=0, le=360)] = 170.0
     towards_deg: Annotated[float, Field(ge=0, le=360)] = 85.0
-    strength: Share = 0.5
+    strength: Share = 0.7
 
 
 class NeutralStars(_Step):
