@@ -19,7 +19,7 @@ from scipy.stats import norm
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
 from nightfold.fold.levels import local_sky, seeing_terms
-from nightfold.fold.placing import Placer
+from nightfold.fold.placing import Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
 from nightfold.fold.statistics import RULES
 from nightfold.fold.tiles import Tile, plan_tiles
@@ -61,7 +61,7 @@ def fold_subs(
     if not sum(s.weight for s in subs) > 0.0:
         raise FoldError("no sub has a weight", seen="all 0", next_step="keep at least one sub")
     rule = _rule(options)
-    placers = [Placer(s) for s in subs]
+    placers = placers_of(subs)
     tiles = plan_tiles(
         grid_shape, len(subs), workers=options.workers, memory_bytes=options.memory_bytes, tile=options.tile
     )
@@ -101,7 +101,7 @@ def _rule(options: FoldOptions) -> StackStatistic | None:
 def lobe_bounds() -> npt.NDArray[np.float64]:
     """Largest kernel weight within half a pixel of distances 0, 1, 2, 3: what a bad raw pixel can do that far away."""
     offset = np.linspace(-0.5, 0.5, 101)
-    return np.array([1.0] + [float(np.abs(lanczos(d + offset)).max()) for d in (1, 2, 3)])
+    return np.array([1.0, *(float(np.abs(lanczos(d + offset)).max()) for d in (1, 2, 3))], np.float64)
 
 
 @dataclass(slots=True)
@@ -186,6 +186,7 @@ class _Work:
             *self.terms,
             self.lobes,
             flags,
+            flags.view(np.uint64),
             image,
             variance,
             count,

@@ -6,6 +6,7 @@ A value is electrons per second and grid pixel over the sub's scale, less its sk
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +43,6 @@ HARSH_SIGMA = 30.0
 RINGING_SIGMA = 3.0
 MOST_HARSH = 1 << 14
 _NO_PLANE = np.zeros((1, 1), np.float32)
-_NO_MASK = np.zeros((1, 1), np.bool_)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +55,17 @@ class NoiseEntries:
     squares: Plane
 
 
+BadPixels = tuple[npt.NDArray[np.int32], npt.NDArray[np.int64]]
+"""Columns of known bad pixels row by row, and where each row's begin (one more than rows)."""
+
+
 class Placer:
     """One sub, ready to be placed on any region of the grid; holds no pixels and may be used by any thread."""
 
-    def __init__(self, sub: FoldSub) -> None:
+    def __init__(self, sub: FoldSub, bad: BadPixels | None = None) -> None:
         check_sub(sub)
         self.sub = sub
+        self.bad = bad_pixels(sub.calibration.bad, sub.shape[0]) if bad is None else bad
         inverse = np.linalg.inv(sub.transform.matrix[:, :2])
         self.swap = bool(abs(inverse[0, 1]) + abs(inverse[1, 0]) > abs(inverse[0, 0]) + abs(inverse[1, 1]))
         self.flip_x = bool(inverse[0, 1 if self.swap else 0] < 0)
@@ -199,7 +204,7 @@ class Placer:
             )
         c = self.sub.calibration
         box = np.empty((y1 - y0, x1 - x0), np.float32)
-        calibrate_box(
+        empty = calibrate_box(
             raw,
             raw_y0,
             raw_x0,
@@ -216,8 +221,21 @@ class Placer:
             left,
             box,
         )
-        bad = _NO_MASK if c.bad is None else c.bad
-        repair_box(box, bad, c.bad is not None, raw_y0, raw_x0, rows, columns, self.flip_x, self.flip_y, top, left)
+        columns_of_bad, row_starts = self.bad
+        repair_box(
+            box,
+            columns_of_bad,
+            row_starts,
+            raw_y0,
+            raw_x0,
+            rows,
+            columns,
+            self.flip_x,
+            self.flip_y,
+            top,
+            left,
+            empty,
+        )
         return np.ascontiguousarray(box.T) if self.swap else box
 
     def _soften(
@@ -249,6 +267,28 @@ class Placer:
         off = float(np.abs(source @ fit - there).max())
         stretch = float(np.abs(fit[:2]).sum(axis=0).max())
         return np.ascontiguousarray(fit.T), SUPPORT * stretch + off + 1.0
+
+
+def bad_pixels(mask: npt.NDArray[np.bool_] | None, height: int) -> BadPixels:
+    """A mask (height, width) as the columns of its True pixels and the start of each row among them."""
+    if mask is None:
+        return np.empty(0, np.int32), np.zeros(height + 1, np.int64)
+    counts = np.count_nonzero(mask, axis=1)
+    columns = np.flatnonzero(mask) % mask.shape[1]
+    return columns.astype(np.int32), np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+
+def placers_of(subs: Sequence[FoldSub]) -> list[Placer]:
+    """A placer a sub; subs that share a mask share what is made of it."""
+    made: dict[int, BadPixels] = {}
+    result = []
+    for sub in subs:
+        check_sub(sub)
+        key = id(sub.calibration.bad)
+        if key not in made:
+            made[key] = bad_pixels(sub.calibration.bad, sub.shape[0])
+        result.append(Placer(sub, made[key] if made[key][1].size == sub.shape[0] + 1 else None))
+    return result
 
 
 def check_sub(sub: FoldSub) -> None:

@@ -14,9 +14,9 @@ BYTES_PER_SAMPLE = 5
 BYTES_PER_PIXEL = 32
 """Planes of a tile that do not grow with the number of subs."""
 BYTES_PER_RESULT_PIXEL = 16
-BEST_ROWS, BEST_COLUMNS = 128, 1024
+BEST_ROWS, BEST_COLUMNS = 128, 3200
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
-STACK_BYTES = 48_000_000
+STACK_BYTES = 72_000_000
 """More than this per thread gains no speed, so that memory does not grow with the number of subs."""
 
 
@@ -81,7 +81,7 @@ def _fitting(grid_shape: tuple[int, int], subs: int, workers: int, memory_bytes:
     budget = min(STACK_BYTES, max(memory_bytes - results, memory_bytes // 4) // max(workers, 1))
     rows, columns = BEST_ROWS, BEST_COLUMNS
     while region_bytes(rows, columns, subs) > budget and (rows > LEAST_ROWS or columns > LEAST_COLUMNS):
-        if columns > 4 * rows and columns > LEAST_COLUMNS or rows <= LEAST_ROWS:
+        if (columns > 4 * rows and columns > LEAST_COLUMNS) or rows <= LEAST_ROWS:
             columns //= 2
         else:
             rows //= 2

@@ -4,14 +4,15 @@ Work goes down the tile row by row, each step some rows behind the one before, s
 and from the cache afterwards. Sums are of differences from the pixel's median: float32 then holds them to 1e-7 of the
 noise.
 
-Noise of sample i at level m: ``constant_i + max(m + surface_i, floor_i) * (slope_i + quadratic_i * …)``, the first
-two given for entries of 8 rows by 16 columns; and a tolerance that all samples of a pixel share, for light that changes
-from sub to sub because the seeing does.
+Noise of sample i at level m, with ``l = max(m + surface_i, floor_i)``: ``constant_i + l * (slope_i + quadratic_i * l)``;
+constant, slope and surface are given for entries of 8 rows by 16 columns. To it comes a tolerance that all samples of a
+pixel share, for light that changes from sub to sub because the seeing does.
 """
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from nightfold.kernels.resample import LANES, NOISE_ROWS
@@ -27,7 +28,7 @@ SAFE = {"contract"}
 KEPT, REJECTED, GROWN = 0, 1, 2
 
 
-def sorting_network(n):
+def sorting_network(n: int) -> npt.NDArray[np.int32]:
     """Compare-exchange pairs of Batcher's odd-even merge sort (1968) for `n` inputs, shape (pairs, 2) int32."""
     size = 1
     while size < n:
@@ -46,7 +47,7 @@ def sorting_network(n):
     return np.array(pairs, np.int32).reshape(-1, 2)
 
 
-def median_network(n):
+def median_network(n: int) -> npt.NDArray[np.int32]:
     """The pairs of `sorting_network` that the middle one or two outputs depend on."""
     needed = {(n - 1) // 2, n // 2}
     kept = []
@@ -140,60 +141,81 @@ def _reject_row(
     """Weighted mean of the samples within sqrt(k2) sigma of it, found by rounds; `flags` tells which are not."""
     n = stack.shape[0]
     width = stack.shape[2]
-    total = np.empty(LANES, np.float32)
-    share = np.empty(LANES, np.float32)
-    centre = np.empty(LANES, np.float32)
-    factor = np.empty(LANES, np.float32)
+    total = np.empty(WIDE, np.float32)
+    share = np.empty(WIDE, np.float32)
+    centre = np.empty(WIDE, np.float32)
+    factor = np.empty(WIDE, np.float32)
+    kept = np.empty(WIDE // LANES, np.int64)
+    before = np.empty(WIDE // LANES, np.int64)
     zero = np.float32(0.0)
-    for b in range(width // LANES):
-        start = b * LANES
-        middle = median[start : start + LANES]
-        extra = tolerance[start : start + LANES]
-        counts = count[start : start + LANES]
-        result = mean[start : start + LANES]
-        for i in range(LANES):
+    one = np.uint8(1)
+    none = np.uint8(0)
+    for start in range(0, width, WIDE):
+        size = min(WIDE, width - start)
+        parts = size // LANES
+        middle = median[start : start + size]
+        extra = tolerance[start : start + size]
+        counts = count[start : start + size]
+        for i in range(size):
             centre[i] = zero
             c = counts[i]
             # The median's own error widens the first round; the lower of two is left alone by its root-two.
             widen = 2.0 if c == 2 else 1.0 + 1.2 / max(c, 1)
             factor[i] = np.float32(1e30) if c <= 1 else np.float32(k2 * widen)
-        before = -1
+        for q in range(parts):
+            before[q] = -1
         for turn in range(ROUNDS):
             if turn == 1:
-                for i in range(LANES):
+                for i in range(size):
                     factor[i] = factor[i] if counts[i] <= 2 else np.float32(k2)
-            for i in range(LANES):
+            for q in range(parts):
+                kept[q] = 0
+            for i in range(size):
                 total[i] = zero
                 share[i] = zero
-            kept = 0
             for k in range(n):
-                row = stack[k, y, start : start + LANES]
-                mark = flags[k, y, start : start + LANES]
+                row = stack[k, y, start : start + size]
+                mark = flags[k, y, start : start + size]
                 w = weights[k]
-                c0 = constant[k, noise_row, b]
-                s0 = slope[k, noise_row, b]
                 q0 = quadratic[k]
-                up = surface[k, noise_row, b]
                 least = floor[k]
-                lanes_kept = 0
+                for q in range(parts):
+                    if before[q] == -2:
+                        continue
+                    c0 = constant[k, noise_row, start // LANES + q]
+                    s0 = slope[k, noise_row, start // LANES + q]
+                    up = surface[k, noise_row, start // LANES + q]
+                    out = 0
+                    for i in range(LANES):
+                        j = q * LANES + i
+                        d = row[j] - middle[j]
+                        level = middle[j] + up
+                        level = level if level > least else least
+                        limit = factor[j] * (c0 + level * (s0 + q0 * level) + extra[j])
+                        e = d - centre[j]
+                        good = e * e <= limit
+                        bad = e * e > limit
+                        total[j] += w * d if good else zero
+                        share[j] += w if good else zero
+                        mark[j] = one if bad else none
+                        out += 1 if bad else 0
+                    kept[q] += out
+            done = True
+            for q in range(parts):
+                if before[q] == -2:
+                    continue
                 for i in range(LANES):
-                    d = row[i] - middle[i]
-                    level = middle[i] + up
-                    level = level if level > least else least
-                    limit = factor[i] * (c0 + level * (s0 + q0 * level) + extra[i])
-                    e = d - centre[i]
-                    good = e * e <= limit
-                    total[i] += w * d if good else zero
-                    share[i] += w if good else zero
-                    mark[i] = np.uint8(0) if good else np.uint8(1)
-                    lanes_kept += 1 if good else 0
-                kept += lanes_kept
-            for i in range(LANES):
-                centre[i] = total[i] / share[i] if share[i] > zero else zero
-            if kept == before:
+                    j = q * LANES + i
+                    centre[j] = total[j] / share[j] if share[j] > zero else zero
+                if kept[q] == before[q]:
+                    before[q] = -2
+                else:
+                    before[q] = kept[q]
+                    done = False
+            if done:
                 break
-            before = kept
-        for i in range(LANES):
+        result = mean[start : start + size]
+        for i in range(size):
             result[i] = middle[i] + centre[i]
 
 
@@ -220,6 +242,7 @@ def _grow_row(
     tolerance,
     mean,
     flags,
+    flag_words,
 ):
     """Reject what a rejected sample's kernel lobes reach, and bright samples beside bright rejected ones."""
     n = stack.shape[0]
@@ -227,14 +250,12 @@ def _grow_row(
     width = stack.shape[2]
     for k in range(n):
         mark = flags[k, y]
+        words = flag_words[k, y]
         values = stack[k, y]
         for b in range(width // LANES):
-            piece = mark[b * LANES : b * LANES + LANES]
-            found = 0
-            for i in range(LANES):
-                found += piece[i] & 1
-            if found == 0:
+            if words[2 * b] == 0 and words[2 * b + 1] == 0:
                 continue
+            piece = mark[b * LANES : b * LANES + LANES]
             for i in range(LANES):
                 if piece[i] & REJECTED == 0:
                     continue
@@ -271,6 +292,76 @@ def _grow_row(
                                     flags[k, j, h] |= GROWN
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def whole_stack_entries(constant, slope, quadratic, surface, floor, weights, terms, least):
+    """Summed weight^2 noise of all subs as ``terms @ (1, m, m^2)`` of the level m, per entry, where m is at least `least`."""
+    n, rows, columns = constant.shape
+    for r in range(rows):
+        for c in range(columns):
+            a0 = a1 = a2 = 0.0
+            low = -np.inf
+            for k in range(n):
+                w2 = np.float64(weights[k]) * weights[k]
+                up = surface[k, r, c]
+                a0 += w2 * (constant[k, r, c] + up * (slope[k, r, c] + quadratic[k] * up))
+                a1 += w2 * (slope[k, r, c] + 2.0 * quadratic[k] * up)
+                a2 += w2 * quadratic[k]
+                low = max(low, floor[k] - up)
+            terms[r, c, 0] = a0
+            terms[r, c, 1] = a1
+            terms[r, c, 2] = a2
+            least[r, c] = low
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _mean_pixel(
+    stack,
+    y,
+    x,
+    noise_row,
+    constant,
+    slope,
+    quadratic,
+    surface,
+    floor,
+    weights,
+    middle,
+    flags,
+    image,
+    variance,
+    used,
+    covered,
+):
+    """Weighted mean of the samples left of one pixel."""
+    total = share = spread = all_share = all_spread = 0.0
+    number = 0
+    for k in range(stack.shape[0]):
+        v = stack[k, y, x]
+        if v != v:
+            continue
+        w = np.float64(weights[k])
+        noise = w * w * _noise(k, noise_row, x // LANES, middle, constant, slope, quadratic, surface, floor)
+        all_share += w
+        all_spread += noise
+        if flags[k, y, x] == KEPT:
+            total += w * (v - middle)
+            share += w
+            spread += noise
+            number += 1
+    covered[x] = all_share
+    used[x] = number
+    if share > 0.0:
+        image[x] = middle + total / share
+        variance[x] = spread / (share * share)
+    elif all_share > 0.0:
+        # Nothing agrees with anything: the median stands, with its larger error (pi / 2; CHECKS S2).
+        image[x] = middle
+        variance[x] = 0.5 * np.pi * all_spread / (all_share * all_share)
+    else:
+        image[x] = np.nan
+        variance[x] = np.nan
+
+
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
 def _mean_row(
     stack,
@@ -282,71 +373,79 @@ def _mean_row(
     surface,
     floor,
     weights,
+    terms,
+    least,
     median,
+    mean,
     count,
     flags,
+    flag_words,
     image,
     variance,
     used,
     covered,
 ):
-    """Weighted mean of the samples left, its variance, their number and the summed weight of all that are there."""
+    """Weighted mean of the samples left, its variance, their number and the summed weight of all that are there.
+
+    Most pixels keep all samples: for them the mean is known already and the noise of the whole stack is summed up
+    per entry.
+    """
     n = stack.shape[0]
     width = stack.shape[2]
-    total = np.empty(LANES, np.float32)
-    share = np.empty(LANES, np.float32)
-    spread = np.empty(LANES, np.float32)
-    all_share = np.empty(LANES, np.float32)
-    all_spread = np.empty(LANES, np.float32)
-    number = np.empty(LANES, np.float32)
-    zero = np.float32(0.0)
-    one = np.float32(1.0)
+    whole = np.float32(0.0)
+    for k in range(n):
+        whole += weights[k]
+    whole2 = np.float64(whole) * whole
     for b in range(width // LANES):
+        low = np.uint64(0)
+        high = np.uint64(0)
+        for k in range(n):
+            low |= flag_words[k, y, 2 * b]
+            high |= flag_words[k, y, 2 * b + 1]
+        t0 = np.float32(terms[noise_row, b, 0] / whole2)
+        t1 = np.float32(terms[noise_row, b, 1] / whole2)
+        t2 = np.float32(terms[noise_row, b, 2] / whole2)
+        floor_here = least[noise_row, b]
         start = b * LANES
         middle = median[start : start + LANES]
+        known = mean[start : start + LANES]
+        counts = count[start : start + LANES]
+        value = image[start : start + LANES]
+        spread = variance[start : start + LANES]
+        number = used[start : start + LANES]
+        weight = covered[start : start + LANES]
+        odd = 0
         for i in range(LANES):
-            total[i] = zero
-            share[i] = zero
-            spread[i] = zero
-            all_share[i] = zero
-            all_spread[i] = zero
-            number[i] = zero
-        for k in range(n):
-            row = stack[k, y, start : start + LANES]
-            mark = flags[k, y, start : start + LANES]
-            w = weights[k]
-            c0 = constant[k, noise_row, b]
-            s0 = slope[k, noise_row, b]
-            q0 = quadratic[k]
-            up = surface[k, noise_row, b]
-            least = floor[k]
-            for i in range(LANES):
-                d = row[i] - middle[i]
-                there = d == d
-                level = middle[i] + up
-                level = level if level > least else least
-                noise = w * w * (c0 + level * (s0 + q0 * level))
-                good = there and mark[i] == 0
-                total[i] += w * d if good else zero
-                share[i] += w if good else zero
-                spread[i] += noise if good else zero
-                number[i] += one if good else zero
-                all_share[i] += w if there else zero
-                all_spread[i] += noise if there else zero
+            m = middle[i]
+            value[i] = known[i]
+            spread[i] = t0 + m * (t1 + m * t2)
+            number[i] = n
+            weight[i] = whole
+            odd += 0 if counts[i] == n and m >= floor_here else 1
+        if odd == 0 and low == 0 and high == 0:
+            continue
         for i in range(LANES):
-            x = start + i
-            covered[x] = all_share[i]
-            used[x] = int(number[i])
-            if share[i] > zero:
-                image[x] = middle[i] + total[i] / share[i]
-                variance[x] = spread[i] / (share[i] * share[i])
-            elif all_share[i] > zero:
-                # Nothing agrees with anything: the median stands, with its larger error (pi / 2; CHECKS S2).
-                image[x] = middle[i]
-                variance[x] = np.float32(1.5707964) * all_spread[i] / (all_share[i] * all_share[i])
-            else:
-                image[x] = np.nan
-                variance[x] = np.nan
+            word = low if i < 8 else high
+            marked = (word >> np.uint64(8 * (i % 8))) & np.uint64(0xFF)
+            if marked != 0 or counts[i] != n or not middle[i] >= floor_here:
+                _mean_pixel(
+                    stack,
+                    y,
+                    start + i,
+                    noise_row,
+                    constant,
+                    slope,
+                    quadratic,
+                    surface,
+                    floor,
+                    weights,
+                    middle[i],
+                    flags,
+                    image,
+                    variance,
+                    used,
+                    covered,
+                )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -368,6 +467,7 @@ def combine_tile(
     gradient_px,
     lobes,
     flags,
+    flag_words,
     image,
     variance,
     count,
@@ -378,7 +478,8 @@ def combine_tile(
 
     `noise_from` is the row of the first noise entry that the first row of the stack lies in; `constant`, `slope`,
     `surface` (n, entries, entries) and `sky` (entries, entries) are given per entry, `quadratic`, `floor`, `weights`
-    per sub. Filled: `flags` (n, h, w) uint8, `image`, `variance`, `covered` (h, w) float32, `count`, `used` (h, w) int32.
+    per sub. Filled: `flags` (n, h, w) uint8 with its view `flag_words` (n, h, w / 8) uint64, `image`, `variance`,
+    `covered` (h, w) float32, `count`, `used` (h, w) int32.
     Rows and columns less than 4 from the edge lack the say of neighbours beyond it.
     """
     n, height, width = stack.shape
@@ -386,6 +487,9 @@ def combine_tile(
     median = np.empty((height, width), np.float32)
     mean = np.empty((height, width), np.float32)
     tolerance = np.empty((height, width), np.float32)
+    terms = np.empty((constant.shape[1], constant.shape[2], 3), np.float64)
+    least = np.empty((constant.shape[1], constant.shape[2]), np.float32)
+    whole_stack_entries(constant, slope, quadratic, surface, floor, weights, terms, least)
     k2 = k_sigma * k_sigma
     for step in range(height + 2 * REACH + 2):
         if step < height:
@@ -429,23 +533,27 @@ def combine_tile(
                 tolerance,
                 mean,
                 flags,
+                flag_words,
             )
         y = step - 1 - 2 * REACH
         if 0 <= y < height:
-            row = (noise_from + y) // NOISE_ROWS
             _mean_row(
                 stack,
                 y,
-                row,
+                (noise_from + y) // NOISE_ROWS,
                 constant,
                 slope,
                 quadratic,
                 surface,
                 floor,
                 weights,
+                terms,
+                least,
                 median[y],
+                mean[y],
                 count[y],
                 flags,
+                flag_words,
                 image[y],
                 variance[y],
                 used[y],

@@ -11,6 +11,7 @@ sample exists where its whole support of 6x6 pixels does.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 LANES = 16
@@ -26,13 +27,13 @@ STEPS_PER_PIXEL = 512
 SAFE = {"contract"}
 
 
-def lanczos(x):
+def lanczos(x: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """The Lanczos-3 kernel, not normalised."""
     x = np.asarray(x, np.float64)
     return np.where(np.abs(x) < 3.0, np.sinc(x) * np.sinc(x / 3.0), 0.0)
 
 
-def exact_weights(t):
+def exact_weights(t: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Weights of the six taps -2 … 3 at fraction `t`, normalised to sum 1; shape (…, 6)."""
     w = lanczos(np.asarray(t, np.float64)[..., None] - np.arange(-2, 4))
     return w / w.sum(axis=-1, keepdims=True)
@@ -90,15 +91,31 @@ def _sum_of_squares(t):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _reverse(values, out):
+    """`values` the other way round, in blocks of known size: a running index that falls is not vectorised."""
+    size = values.size
+    blocks = size // LANES
+    for b in range(blocks):
+        source = values[b * LANES : b * LANES + LANES]
+        target = out[size - LANES * (b + 1) : size - LANES * b]
+        for i in range(LANES):
+            target[i] = source[LANES - 1 - i]
+    for i in range(blocks * LANES, size):
+        out[size - 1 - i] = values[i]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def calibrate_box(
     raw, y0, x0, dark, has_dark, pedestal, flat, has_flat, least_flat, factor, flip_x, flip_y, top, left, out
 ):
     """Fill `out` with (raw - dark) * factor / flat of a piece of a sub, turned over as asked.
 
     `raw` (rows, columns) starts at row y0, column x0 of the sub; it lands at (top, left) of `out`, whose rest becomes
-    NaN. Flats at or below `least_flat` give NaN.
+    NaN. Flats at or below `least_flat` give NaN. Returns how many pixels of the piece have no value.
     """
+    empty = 0
     rows, columns = raw.shape
+    work = np.empty(columns, np.float32)
     height, width = out.shape
     nan = np.float32(np.nan)
     for r in range(height):
@@ -113,98 +130,75 @@ def calibrate_box(
             line[i] = nan
         for i in range(left + columns, width):
             line[i] = nan
-        piece = line[left : left + columns]
+        piece = work if flip_x else line[left : left + columns]
         values = raw[source]
         if has_dark:
             zero = dark[y0 + source, x0 : x0 + columns]
-            if flip_x:
-                for i in range(columns):
-                    j = columns - 1 - i
-                    piece[i] = (values[j] - zero[j]) * factor
-            else:
-                for i in range(columns):
-                    piece[i] = (values[i] - zero[i]) * factor
-        elif flip_x:
             for i in range(columns):
-                piece[i] = (values[columns - 1 - i] - pedestal) * factor
+                piece[i] = (values[i] - zero[i]) * factor
         else:
             for i in range(columns):
                 piece[i] = (values[i] - pedestal) * factor
         if has_flat:
             light = flat[y0 + source, x0 : x0 + columns]
-            if flip_x:
-                for i in range(columns):
-                    f = light[columns - 1 - i]
-                    piece[i] = piece[i] / f if f > least_flat else nan
-            else:
-                for i in range(columns):
-                    f = light[i]
-                    piece[i] = piece[i] / f if f > least_flat else nan
+            for i in range(columns):
+                f = light[i]
+                piece[i] = piece[i] / f if f > least_flat else nan
+        for i in range(columns):
+            empty += 1 if piece[i] != piece[i] else 0
+        if flip_x:
+            _reverse(piece, line[left : left + columns])
+    return empty
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _repair(box, marked, r, c, least, spot):
-    """Mean of the good neighbours of a pixel, NaN if fewer than `least`; `marked` tells which are not good."""
-    height, width = box.shape
-    total = 0.0
-    count = 0
-    for j in range(max(r - 1, 0), min(r + 2, height)):
-        for i in range(max(c - 1, 0), min(c + 2, width)):
-            v = box[j, i]
-            if not marked[j, i] and v == v:
-                total += v
-                count += 1
-    spot[0] = np.float32(total / count) if count >= least else np.float32(np.nan)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def repair_box(box, bad, has_bad, y0, x0, rows, columns, flip_x, flip_y, top, left):
+def repair_box(box, bad_columns, row_starts, y0, x0, rows, columns, flip_x, flip_y, top, left, empty):
     """Replace known bad pixels, and lone pixels without value, by the mean of their good neighbours.
 
-    A pixel without value needs four good neighbours: the edge of a blank area is not pushed into it. Pixels are
-    repaired from what was read, never from other repairs.
+    Known bad pixels of sub row y are ``bad_columns[row_starts[y] : row_starts[y + 1]]``. The piece of the sub that
+    starts at (y0, x0) lies in `box` as `calibrate_box` put it; `empty` of its pixels have no value. Such a pixel needs
+    four good neighbours, so that the edge of a blank area is not pushed into it. Repairs are made from what was read,
+    never from other repairs.
     """
     height, width = box.shape
-    found = 0
-    for r in range(top, top + rows):
-        line = box[r, left : left + columns]
-        empty = 0
-        for i in range(columns):
-            empty += 1 if line[i] != line[i] else 0
-        if empty < columns:
-            found += empty
-        if has_bad:
-            source = rows - 1 - (r - top) if flip_y else r - top
-            mask = bad[y0 + source, x0 : x0 + columns]
-            for i in range(columns):
-                found += 1 if mask[i] else 0
-    if found == 0:
+    most = row_starts[y0 + rows] - row_starts[y0] + (empty if empty < rows * columns else 0)
+    if most == 0:
         return
-    marked = np.zeros((height, width), np.bool_)
-    where = np.empty((found, 2), np.int64)
-    known = np.empty(found, np.bool_)
+    where = np.empty((most, 2), np.int64)
     n = 0
-    for r in range(top, top + rows):
-        line = box[r, left : left + columns]
-        empty = 0
-        for i in range(columns):
-            empty += 1 if line[i] != line[i] else 0
-        source = rows - 1 - (r - top) if flip_y else r - top
-        for i in range(columns):
-            is_bad = False
-            if has_bad:
-                is_bad = bad[y0 + source, x0 + (columns - 1 - i if flip_x else i)]
-            if is_bad or (line[i] != line[i] and empty < columns):
-                if n < found:
+    for source in range(rows):
+        r = top + (rows - 1 - source if flip_y else source)
+        for j in range(row_starts[y0 + source], row_starts[y0 + source + 1]):
+            i = bad_columns[j] - x0
+            if 0 <= i < columns:
+                where[n, 0] = r
+                where[n, 1] = left + (columns - 1 - i if flip_x else i)
+                n += 1
+    known = n
+    if 0 < empty < rows * columns:
+        for r in range(top, top + rows):
+            line = box[r, left : left + columns]
+            for i in range(columns):
+                if line[i] != line[i]:
                     where[n, 0] = r
                     where[n, 1] = left + i
-                    known[n] = is_bad
                     n += 1
-                marked[r, left + i] = is_bad
+    for k in range(known):
+        box[where[k, 0], where[k, 1]] = np.nan
     values = np.empty(n, np.float32)
     for k in range(n):
-        _repair(box, marked, where[k, 0], where[k, 1], 1 if known[k] else 4, values[k : k + 1])
-    for k in range(n):
+        total = 0.0
+        count = 0
+        for j in range(max(where[k, 0] - 1, 0), min(where[k, 0] + 2, height)):
+            for i in range(max(where[k, 1] - 1, 0), min(where[k, 1] + 2, width)):
+                v = box[j, i]
+                if v == v:
+                    total += v
+                    count += 1
+        values[k] = total / count if count >= (1 if k < known else 4) else np.nan
+    for k in range(known, n):
+        box[where[k, 0], where[k, 1]] = values[k]
+    for k in range(known):  # last: a known bad pixel may be without value too
         box[where[k, 0], where[k, 1]] = values[k]
 
 
