@@ -20,7 +20,7 @@ from nightfold.engine.core import (
     memory_limit_bytes,
 )
 from nightfold.engine.documents import to_document
-from nightfold.errors import LedgerError, SettingsError
+from nightfold.errors import FoldError, LedgerError, PictureError, SettingsError
 from nightfold.fold.stage import FoldReport, FoldRequest, MasterReport, fold
 from nightfold.intake.guess import guess_campaign
 from nightfold.intake.scan import find_files, scan
@@ -303,14 +303,22 @@ class Campaign:
     def _whole_way(self, sources: Sequence[Path], guesses: Sequence[str], palette: str | None) -> StartReport:
         taken = self.take_in(sources)
         judged = self.judge()
-        folded = self.fold()
-        picture = self.picture(palette=palette)
+        findings = [*_findings(taken, judged)]
+        folded: FoldReport | None = None
+        picture: PictureReport | None = None
+        try:
+            folded = self.fold()
+            findings += folded.notes
+            picture = self.picture(palette=palette)
+        except (FoldError, PictureError) as error:
+            # What was taken in and judged stays, and counts as done; the rest is told.
+            findings.append(error.line)
         return StartReport(
             campaign=str(self.folder),
             guesses=tuple(guesses),
             take_in=taken,
-            findings=tuple(_findings(taken, judged, folded)),
-            masters=folded.masters,
+            findings=tuple(dict.fromkeys(findings)),
+            masters=folded.masters if folded else (),
             picture=picture,
         )
 
@@ -319,7 +327,7 @@ def _folder_name(name: str) -> str:
     return "".join(c if c.isalnum() else "-" for c in name.lower()).strip("-") or "campaign"
 
 
-def _findings(taken: TakeInReport, judged: JudgeReport, folded: FoldReport) -> Iterable[str]:
+def _findings(taken: TakeInReport, judged: JudgeReport) -> Iterable[str]:
     """What a person should know after the first way through, in sentences."""
     yield f"{taken.taken_in} files taken in: {counted(taken.frames)}; {len(taken.nights)} night{'s' if len(taken.nights) != 1 else ''}."
     for refused in taken.refused:
@@ -332,7 +340,7 @@ def _findings(taken: TakeInReport, judged: JudgeReport, folded: FoldReport) -> I
         )
     for missing in taken.missing_calibration:
         yield f"Still to shoot: {missing.sentence}"
-    yield from dict.fromkeys([*judged.notes, *folded.notes])
+    yield from judged.notes
 
 
 __all__ = ["Campaign", "StartReport"]

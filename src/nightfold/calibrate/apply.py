@@ -93,6 +93,9 @@ def build_calibration(
         dark_e_per_s=current,
         bad=bad,
         saturation_adu=float(saturation_adu),
+        noise_known=e_per_adu is not None
+        and (read_noise_e is not None or bias is not None)
+        and (closed is not None or bool(pedestal_adu) or already_calibrated),
         notes=tuple(told),
     )
 

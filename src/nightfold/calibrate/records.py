@@ -27,4 +27,7 @@ class Calibration:
     dark_e_per_s: float = 0.0  # dark current, for the photon noise of the dark signal
     bad: npt.NDArray[np.bool_] | None = None  # True: a known bad pixel
     saturation_adu: float = 65535.0
+    noise_known: bool = (
+        True  # gain, read noise and zero level are known, so that the noise can be reckoned, not only measured
+    )
     notes: tuple[str, ...] = ()

@@ -92,7 +92,7 @@ class CalibrationRoom:
         dark = self._try("dark", group.darks, shape, problems, e_per_adu)
         # Beside a dark the bias tells how much of it is dark current, whose photons are noise in every sub.
         known_current = _dark_current(rig, header.sensor_c)
-        wanted = dark is None or known_current is None
+        wanted = dark is None or known_current is None or gain is None or gain.read_noise_e is None
         bias = self._try("bias", group.bias, shape, problems, e_per_adu) if wanted else None
         flat = None
         if group.flats:

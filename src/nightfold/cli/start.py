@@ -8,7 +8,7 @@ from typing import Annotated
 
 from cyclopts import App, Parameter
 
-from nightfold.campaign import Campaign
+from nightfold.campaign import Campaign, StartReport
 from nightfold.cli.masters import masters_table
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours
 from nightfold.engine.core import CancelToken
@@ -79,7 +79,7 @@ def start(
         return finish(
             common,
             report,
-            lambda: _told(report.campaign, report.guesses, report.masters, report.picture, report.findings),
+            lambda: _told(report),
         )
 
     return guarded(common, work)
@@ -109,26 +109,25 @@ def demo(
         return finish(
             common,
             report,
-            lambda: _told(report.campaign, report.guesses, report.masters, report.picture, report.findings),
+            lambda: _told(report),
         )
 
     return guarded(common, work)
 
 
-def _told(campaign, guesses, masters, picture, findings) -> str:  # type: ignore[no-untyped-def]
+def _told(report: StartReport) -> str:
     """The whole way in sentences and one table."""
     lines: list[str] = []
-    if guesses:
-        lines += ["What the files did not say, and what was assumed:", *(f"  {g}" for g in guesses), ""]
-    if findings:
-        lines += ["What was found:", *(f"  {f}" for f in findings), ""]
-    lines += [masters_table(masters), ""]
-    lines += [f"Masters: {m.file}" for m in masters]
-    if picture is not None:
-        lines.append(f"Picture: {picture.file}")
-    lines.append(f"Campaign: {campaign}")
-    total = sum(m.exposure_s for m in masters)
-    lines.append(f"{hours(total)} of exposure are in the masters.")
+    if report.guesses:
+        lines += ["What the files did not say, and what was assumed:", *(f"  {g}" for g in report.guesses), ""]
+    if report.findings:
+        lines += ["What was found:", *(f"  {f}" for f in report.findings), ""]
+    if report.masters:
+        lines += [masters_table(report.masters), "", *(f"Master: {m.file}" for m in report.masters)]
+        lines.append(f"{hours(sum(m.exposure_s for m in report.masters))} of exposure are in the masters.")
+    if report.picture is not None:
+        lines += [f"Picture: {f}" for f in report.picture.files]
+    lines.append(f"Campaign: {report.campaign}")
     return "\n".join(lines)
 
 

@@ -133,6 +133,21 @@ class _Member:
         return max(float(np.percentile(level, 10)) if level.size else self.reading.sky_e, 0.0) / self.exposure_s
 
     @property
+    def blank_variance(self) -> float:
+        """Variance of a blank raw pixel's rate: reckoned where gain, read noise and zero are known, else as measured."""
+        if not self.calibration.noise_known:
+            return float((self.reading.noise_e / self.exposure_s) ** 2)
+        return float(
+            rate_variance(
+                self.sky_e_per_s,
+                self.exposure_s,
+                read_noise_e=self.calibration.read_noise_e,
+                dark_e_per_s=self.calibration.dark_e_per_s,
+                e_per_adu=self.calibration.e_per_adu,
+            )
+        )
+
+    @property
     def per_grid_pixel(self) -> float:
         """Sub pixels that one grid pixel holds."""
         return 1.0 / self.placed.transform.scale**2
@@ -240,18 +255,7 @@ def _fold_group(
         opened, lost = _open(ws, members, stack, notes)
         if not opened:
             raise FoldError(f"{name}: no sub can be read", seen="; ".join(lost))
-        variances = np.array(
-            [
-                rate_variance(
-                    m.sky_e_per_s,
-                    m.exposure_s,
-                    read_noise_e=m.calibration.read_noise_e,
-                    dark_e_per_s=m.calibration.dark_e_per_s,
-                    e_per_adu=m.calibration.e_per_adu,
-                )
-                for m, _ in opened
-            ]
-        ) * np.array([m.per_grid_pixel for m, _ in opened])
+        variances = np.array([m.blank_variance * m.per_grid_pixel for m, _ in opened])
         scales = np.array([m.scale for m, _ in opened])
         weights = weights_inverse_variance(scales, variances)
         skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
@@ -440,6 +444,11 @@ def _document(
         )
         for row, placed, verdict in dropped
     ]
+    over_ideal = noise_over_ideal(
+        noise, weights=weights, sigmas_at_scale_1=sigmas, kernel_rms=np.sqrt(result.kernel_noise)
+    )
+    if not all(m.calibration.noise_known for m in used):
+        over_ideal = float("nan")  # without gain and zero there is no ideal to compare with
     summary = MasterSummary(
         target=first.target or "",
         panel=first.panel,
@@ -453,9 +462,7 @@ def _document(
         common_box_px=box,
         cut_box_px=cut_box(result.weight_map),
         noise_e_per_s=noise,
-        noise_over_ideal=noise_over_ideal(
-            noise, weights=weights, sigmas_at_scale_1=sigmas, kernel_rms=np.sqrt(result.kernel_noise)
-        ),
+        noise_over_ideal=over_ideal,
         registration_rms_px=_rms([m.placed.residual_rms_px for m in used if m.placed.model != "reference"]),
         fwhm_px=reading.fwhm_px if reading is not None else float("nan"),
         rejected_fraction=result.rejected_fraction,

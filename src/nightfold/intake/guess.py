@@ -27,8 +27,6 @@ LINES: dict[str, tuple[float, float]] = {
 """Centre and assumed width in nm of filters by name: lines in air (NIST ASD; Osterbrock & Ferland 2006), the mean of the
 [S II] pair, usual centres of broad filters (common practice, no source). Widths are guesses and are told as such."""
 
-ASSUMED_READ_NOISE_E = 3.0
-ASSUMED_E_PER_ADU = 1.0
 SAME_FIELD_DEG = 1.0
 
 
@@ -154,22 +152,19 @@ def _gains(group: Sequence[FrameHeader], rig: str, told: list[str]) -> list[dict
     for setting, frames in sorted(by_setting.items(), key=lambda item: (item[0] is None, item[0] or 0.0)):
         e_per_adu = _median(h.e_per_adu for h in frames)
         where = f"{rig}" + (f" at gain {setting:g}" if setting is not None else "")
+        gain: dict[str, Any] = {}
         if e_per_adu is None:
             told.append(
-                f"{where}: no file tells electrons per count; {ASSUMED_E_PER_ADU:g} is assumed, so electrons are relative units."
+                f"{where}: no file tells electrons per count; values are counts, called electrons, until campaign.toml tells it."
             )
-        told.append(
-            f"{where}: read noise {ASSUMED_READ_NOISE_E:g} e is assumed until it is measured or written in campaign.toml."
-        )
-        gain: dict[str, Any] = {
-            "e_per_adu": round(e_per_adu or ASSUMED_E_PER_ADU, 6),
-            "read_noise_e": ASSUMED_READ_NOISE_E,
-        }
+        else:
+            gain["e_per_adu"] = round(e_per_adu, 6)
+        told.append(f"{where}: no file tells the read noise; it is measured on bias frames where there are any.")
         if setting is not None:
             gain["setting"] = setting
         saturation = _median(h.saturation_adu for h in frames)
-        if saturation:
-            gain["full_well_e"] = round(saturation * gain["e_per_adu"], 1)
+        if saturation and e_per_adu:
+            gain["full_well_e"] = round(saturation * e_per_adu, 1)
         gains.append(gain)
     return gains
 
