@@ -305,7 +305,6 @@ def _fold_group(
         sha256=hash_file(path),
         document=summary.as_json(str(path)),
     )
-    notes += [f"{m.row.name}: {note}" for m in used[:1] for note in m.calibration.notes]
     return MasterReport(**{**summary.as_json(str(path)), **_plain(summary), "file": str(path)})
 
 
