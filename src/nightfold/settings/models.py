@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
@@ -347,7 +347,6 @@ class CampaignSettings(Table):
     notes: str = ""
     begun: date | None = None
     combine_rigs: bool = False
-    units: Literal["electrons"] = "electrons"
 
     @model_validator(mode="after")
     def _names_fit(self) -> CampaignSettings:
