@@ -189,3 +189,62 @@ def test_one_sub_two_subs_and_none(shell: Shell, small_frames: Path) -> None:
     assert shell("fold")["masters"][0]["subs_used"] == 2
     shell("drop", subs[0].name, subs[1].name)
     assert "dropped" in shell("fold", status=1)["error"]["seen"]
+
+
+def test_binned_subs_lie_on_the_same_grid(shell: Shell, small_frames: Path, tmp_path: Path) -> None:
+    raws = tmp_path / "raws"
+    raws.mkdir()
+    subs = sorted(p for p in small_frames.rglob("*.fits") if "_Ha_300s_" in p.name)
+    for sub in subs[:3]:
+        shutil.copy(sub, raws)
+    with fits.open(subs[3]) as hdus:
+        data, header = hdus[0].data.astype(np.float64), hdus[0].header.copy()
+    binned = data.reshape(200, 2, 260, 2).mean(axis=(1, 3)).astype(np.uint16)
+    for key, value in (
+        ("XBINNING", 2),
+        ("YBINNING", 2),
+        ("XPIXSZ", 2 * header["XPIXSZ"]),
+        ("YPIXSZ", 2 * header["XPIXSZ"]),
+    ):
+        header[key] = value
+    fits.PrimaryHDU(binned, header).writeto(raws / "binned.fits")
+    shell("take-in", raws)
+    judged = shell("judge")
+    mine = next(s for s in judged["subs"] if s["file"].endswith("binned.fits"))
+    assert mine["verdict"] == "keep", mine["causes"]
+    assert shell("fold")["masters"][0]["subs_used"] == 4
+
+
+def test_darks_are_scaled_only_when_asked(shell: Shell, small_frames: Path, tmp_path: Path) -> None:
+    raws = tmp_path / "raws"
+    raws.mkdir()
+    for path in small_frames.rglob("*.fits"):
+        with fits.open(path) as hdus:
+            kind, header = hdus[0].header["IMAGETYP"].lower(), hdus[0].header.copy()
+            if "bias" in kind or ("dark" in kind and "flat" not in kind) or "_Ha_300s_" in path.name:
+                if "dark" in kind:
+                    header["EXPTIME"] = 600.0
+                fits.PrimaryHDU(hdus[0].data, header).writeto(raws / path.name)
+    shell("take-in", raws)
+    assert "no dark" in " ".join(shell("fold")["notes"])
+    file = shell.folder / "campaign.toml"
+    file.write_text("scale_darks = true\n" + file.read_text(encoding="utf-8"), encoding="utf-8")
+    notes = " ".join(shell("fold")["notes"])
+    assert "dark scaled from 600 s to 300 s" in notes
+
+
+def test_a_campaign_in_python(small_frames: Path, small_settings: str, tmp_path: Path) -> None:
+    import astropy.units as u
+
+    import nightfold
+
+    with nightfold.Campaign.create(tmp_path / "c", text=small_settings) as campaign:
+        campaign.take_in([small_frames])
+        campaign.judge()
+        table = campaign.subs()
+        assert table["exposure_s"].unit == u.s
+        assert len(table) == sum(
+            1 for f in small_frames.rglob("*.fits") if "_300s_" in f.name and "dark" not in f.name.lower()
+        )
+        assert "subs" in repr(campaign)
+        assert campaign.masters() == []

@@ -135,7 +135,7 @@ def _place_on(ws: Workspace, grid: GridRow, rows: list[FrameRow]) -> None:
                 model="reference",
             )
         try:
-            return row, _match(ws, row, readings[row.id], pattern, grid.rig)
+            return row, _match(ws, row, readings[row.id], pattern, reference_row)
         except RegistrationError as error:
             return row, error
 
@@ -201,27 +201,28 @@ def matchable(stars: Stars) -> Stars:
     return stars.take(np.flatnonzero(good)[:MATCH_STARS])
 
 
-def _match(ws: Workspace, row: FrameRow, reading: Reading, pattern: ReferencePattern, grid_rig: str | None) -> Match:
+def _match(ws: Workspace, row: FrameRow, reading: Reading, pattern: ReferencePattern, other: FrameRow) -> Match:
     stars = matchable(reading.stars)
     shape = (row.height_px, row.width_px)
     return match_stars(
-        stars.xy, stars.position_error_px, pattern, shape=shape, scale_range=_scale_range(ws, row.rig, grid_rig)
+        stars.xy, stars.position_error_px, pattern, shape=shape, scale_range=_scale_range(ws, row, other)
     )
 
 
-def _scale_range(ws: Workspace, rig: str | None, grid_rig: str | None) -> tuple[float, float] | None:
-    """Allowed grid pixels per sub pixel: one for the same rig, the ratio of scales for another, free if not known."""
-    if rig == grid_rig:
-        return 0.9, 1.1
+def _scale_range(ws: Workspace, row: FrameRow, other: FrameRow) -> tuple[float, float] | None:
+    """Allowed pixels of `other` per pixel of `row`: by binning for one rig, by scales for two; None, any, if not known."""
+    binning = row.header["binning"][0] / other.header["binning"][0]
+    if row.rig == other.rig:
+        return 0.9 * binning, 1.1 * binning
     scales = []
-    for name in (rig, grid_rig):
+    for name in (row.rig, other.rig):
         found = ws.settings.rig_named(name)
         pixel = found.camera.pixel_um if found else None
         focal = found.telescope.focal_length_mm if found else None
         if not pixel or not focal:
             return None
         scales.append(pixel / focal)
-    ratio = scales[0] / scales[1]
+    ratio = binning * scales[0] / scales[1]
     return 0.85 * ratio, 1.15 * ratio
 
 
@@ -241,7 +242,7 @@ def _second_try(
     tried = list(error.tried)
     for helper, match in helpers[:3]:
         try:
-            step = _match(ws, row, readings[row.id], pattern_of(readings[helper.id].stars), row.rig)
+            step = _match(ws, row, readings[row.id], pattern_of(readings[helper.id].stars), helper)
         except RegistrationError as again:
             tried.append(f"by way of {helper.name}: {again.what}")
             continue

@@ -13,14 +13,15 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.calibrate.apply import build_calibration
-from nightfold.calibrate.core import Combined, ReadRows, master_bias, master_dark, master_flat
+from nightfold.calibrate.core import Combined, ReadRows, master_bias, master_dark, master_flat, scale_dark
 from nightfold.calibrate.defects import dead_pixels, hot_pixels
 from nightfold.calibrate.files import CalibrationDocument, CalibrationKind, read_calibration, write_calibration
 from nightfold.calibrate.records import Calibration
 from nightfold.errors import CalibrationError, FrameError
 from nightfold.frames.pixels import PixelSource, open_pixels
-from nightfold.intake.records import Matched
-from nightfold.intake.stage import calibration_groups, header_of_row
+from nightfold.intake.matching import match_calibration
+from nightfold.intake.records import Matched, Tolerances
+from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row
 from nightfold.ledger.records import CalibrationRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import Rig
@@ -53,7 +54,7 @@ class CalibrationRoom:
         """What a sub's calibration is made from, as a short hash; the same key means the same electrons."""
         group = self._groups[self._group_of[frame_id]]
         row = self._rows[frame_id]
-        parts = [str(RECIPE_VERSION), *self._numbers_key(row)]
+        parts = [str(RECIPE_VERSION), str(self._ws.settings.scale_darks), *self._numbers_key(row)]
         for ids in (group.darks, group.bias, group.flats, group.flat_darks):
             parts.append(",".join(sorted(self._rows[i].fingerprint for i in ids)))
         return hashlib.sha256("|".join(parts).encode()).hexdigest()
@@ -87,6 +88,8 @@ class CalibrationRoom:
         rig = self._ws.settings.rig_named(row.rig)
         gain = rig.gain_for(header.gain) if rig else None
         problems = list(group.reasons)
+        notes: tuple[str, ...] = ()
+        ws_scales = self._ws.settings.scale_darks
         e_per_adu = (gain.e_per_adu if gain else None) or header.e_per_adu
         shape = (row.height_px, row.width_px)
         dark = self._try("dark", group.darks, shape, problems, e_per_adu)
@@ -94,6 +97,9 @@ class CalibrationRoom:
         known_current = _dark_current(rig, header.sensor_c)
         wanted = dark is None or known_current is None or gain is None or gain.read_noise_e is None
         bias = self._try("bias", group.bias, shape, problems, e_per_adu) if wanted else None
+        if dark is None and ws_scales and bias is not None:
+            dark, told = self._scaled_dark(row, bias, shape, problems, e_per_adu)
+            notes += told
         flat = None
         if group.flats:
             flat = self._try("flat", group.flats, shape, problems, e_per_adu, group)
@@ -116,8 +122,35 @@ class CalibrationRoom:
             dark_exposure_s=row.exposure_s,
             saturation_adu=ceiling,
             already_calibrated=header.calibrated,
+            notes=notes,
         )
         return SubCalibration(self.key_of(row.id), calibration, tuple(dict.fromkeys(problems)))
+
+    def _scaled_dark(
+        self, row: FrameRow, bias: Combined, shape: tuple[int, int], problems: list[str], e_per_adu: float | None
+    ) -> tuple[Combined | None, tuple[str, ...]]:
+        """The dark of the nearest other exposure brought to this one by time; asked for by `scale_darks` only."""
+        others = self._darks_of_any_exposure(row)
+        if not others or not row.exposure_s:
+            return None, ()
+        exposure_s = min(
+            {d.exposure_s for d in others if d.exposure_s}, key=lambda t: abs(np.log(t / (row.exposure_s or 1.0)))
+        )
+        ids = tuple(d.id for d in others if d.exposure_s == exposure_s)
+        dark = self._try("dark", ids, shape, problems, e_per_adu)
+        if dark is None:
+            return None, ()
+        scaled = scale_dark(dark, bias, row.exposure_s / exposure_s)
+        return scaled, (
+            f"dark scaled from {exposure_s:g} s to {row.exposure_s:g} s by time; amplifier glow may not follow",
+        )
+
+    def _darks_of_any_exposure(self, row: FrameRow) -> list[FrameRow]:
+        facts = facts_of_row(row)
+        pool = [facts_of_row(r) for r in self._rows.values() if r.kind == "dark" and r.exposure_s]
+        anything = Tolerances(exposure_s=1e9)
+        matched = match_calibration([facts], pool, tolerances=anything)
+        return [self._rows[i] for i in matched[0].darks] if matched else []
 
     def _try(
         self,

@@ -198,7 +198,7 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
             continue
         target: dict[str, Any] = {"name": name or "target", "rigs": rigs}
         if ra is not None and dec is not None:
-            target["ra_deg"], target["dec_deg"] = round(ra, 4), round(dec, 4)
+            target["ra_deg"], target["dec_deg"] = round(ra, 4) % 360.0, round(dec, 4)
         else:
             told.append(f"{target['name']}: no file gives its place in the sky.")
         if name is None:

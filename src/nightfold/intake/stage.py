@@ -309,17 +309,20 @@ def _target_of(header: FrameHeader, settings: CampaignSettings) -> str | None:
 
 def _separation_deg(target: Target, ra_deg: float, dec_deg: float) -> float:
     """Angle to a target by the haversine form, which keeps its digits for small angles; infinite without a place."""
-    if target.ra_deg is None or target.dec_deg is None:
+    ra, dec = target.match.get("ra_deg", target.ra_deg), target.match.get("dec_deg", target.dec_deg)
+    if ra is None or dec is None:
         return math.inf
-    d1, d2 = math.radians(target.dec_deg), math.radians(dec_deg)
+    d1, d2 = math.radians(dec), math.radians(dec_deg)
     half = (
         math.sin((d2 - d1) / 2) ** 2
-        + math.cos(d1) * math.cos(d2) * math.sin(math.radians(ra_deg - target.ra_deg) / 2) ** 2
+        + math.cos(d1) * math.cos(d2) * math.sin(math.radians(ra_deg - ra) / 2) ** 2
     )
     return math.degrees(2.0 * math.asin(min(1.0, math.sqrt(half))))
 
 
 def _reach_deg(target: Target) -> float:
+    if "within_deg" in target.match:
+        return float(target.match["within_deg"])
     size = max(target.size_arcmin) / 60.0 if target.size_arcmin else 0.0
     return max(1.0, 0.5 * size)
 

@@ -240,11 +240,17 @@ def _facts(
         transparency=(scale if scale is not None else float("nan")) / _air_factor(ws, row),
         scale=scale if scale is not None else float("nan"),
         placed=placed is not None,
-        place_reason="" if placement is None or placement.found else placement.reason,
+        place_reason="" if placement is None or placement.found else _why_not_placed(placement),
         overlap=placed.overlap if placed is not None else 0.0,
         sensor_c=header.sensor_c,
         set_point_c=header.set_point_c,
     )
+
+
+def _why_not_placed(placement: PlacementRow) -> str:
+    """The reason and what was tried."""
+    tried = placement.document.get("tried") or []
+    return placement.reason + (f"; tried: {'; '.join(tried)}" if tried else "")
 
 
 def _air_factor(ws: Workspace, row: FrameRow) -> float:

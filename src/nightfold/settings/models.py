@@ -347,6 +347,7 @@ class CampaignSettings(Table):
     notes: str = ""
     begun: date | None = None
     combine_rigs: bool = False
+    scale_darks: bool = False
 
     @model_validator(mode="after")
     def _names_fit(self) -> CampaignSettings:
