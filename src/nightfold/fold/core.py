@@ -1,8 +1,8 @@
 """Folds subs into one master, tile by tile: place all subs on a tile, reject by known noise, take the weighted mean.
 
 No registered frame is ever written and no sub is ever held whole: memory does not depend on how many there are. Tiles are
-worked on by threads; a pixel depends neither on the cut into tiles nor on the threads nor, but for rounding of sums,
-on the order of the subs.
+worked on by threads; a pixel depends neither on the cut into tiles nor on the threads nor on the order of the subs (which
+are put in the order of their names, so that sums round the same way).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -61,7 +61,8 @@ def fold_subs(
     if not sum(s.weight for s in subs) > 0.0:
         raise FoldError("no sub has a weight", seen="all 0", next_step="keep at least one sub")
     rule = _rule(options)
-    placers = placers_of(subs)
+    order = sorted(range(len(subs)), key=lambda i: (subs[i].name, subs[i].transform.matrix.tobytes()))
+    placers = placers_of([subs[i] for i in order])
     tiles = plan_tiles(
         grid_shape, len(subs), workers=options.workers, memory_bytes=options.memory_bytes, tile=options.tile
     )
@@ -74,7 +75,10 @@ def fold_subs(
             progress.advance()
     finally:
         progress.finish()
-    return work.result(time.perf_counter() - began)
+    result = work.result(time.perf_counter() - began)
+    kernel_noise = np.empty(len(subs))
+    kernel_noise[order] = result.kernel_noise
+    return replace(result, kernel_noise=kernel_noise)
 
 
 def _rule(options: FoldOptions) -> StackStatistic | None:

@@ -23,6 +23,7 @@ from nightfold.kernels.resample import (
     LANES,
     NOISE_ROWS,
     SUPPORT,
+    add_peaks,
     calibrate_box,
     find_harsh,
     noise_entries,
@@ -31,6 +32,7 @@ from nightfold.kernels.resample import (
     resample_runs,
     resample_wide,
     soften,
+    split_peaks,
     subtract_surface,
 )
 
@@ -41,7 +43,6 @@ MOST_PARTS = 5.0
 HARSH_SIGMA = 30.0
 """Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
 RINGING_SIGMA = 3.0
-MOST_HARSH = 1 << 14
 _NO_PLANE = np.zeros((1, 1), np.float32)
 
 
@@ -107,7 +108,7 @@ class Placer:
         rows, columns = out.shape
         lattice, node_y, node_x = self._lattice(y0, x0, rows, columns)
         edges = self._edges(y0, x0, rows, columns)
-        margin = max(SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3)
+        margin = max(2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3)
         low = np.floor(edges.min(axis=0)).astype(np.int64) - margin
         high = np.ceil(edges.max(axis=0)).astype(np.int64) + margin + 1
         box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]))
@@ -115,15 +116,11 @@ class Placer:
             out.fill(np.nan)
             return False
         box_y, box_x = int(low[1]), int(low[0])
-        place = (box, box_y, box_x, lattice, y0 - node_y, x0 - node_x)
+        place = (box_y, box_x, lattice, y0 - node_y, x0 - node_x)
         if self.widen > 1.0:
-            resample_wide(*place, self.widen, KERNEL_TABLE, out)
-        elif self.in_runs:
-            resample_runs(*place, out)
+            resample_wide(box, *place, self.widen, KERNEL_TABLE, out)
         else:
-            resample_any(*place, out)
-        if self.widen == 1.0:
-            self._soften(*place, out)
+            self._place_without_ringing(box, *place, out)
         if self.sky_surface.any():
             subtract_surface(out, y0, x0, self.sky_surface)
         return True
@@ -238,35 +235,41 @@ class Placer:
         )
         return np.ascontiguousarray(box.T) if self.swap else box
 
-    def _soften(
+    def _place_without_ringing(
         self, box: Plane, box_y: int, box_x: int, lattice: FloatArray, from_y: int, from_x: int, out: Plane
     ) -> None:
-        """Linear interpolation around pixels that the kernel would ring about."""
+        """Lanczos-3, but linear for light too narrow for it and around clipped cores."""
         threshold = np.float32(min(self.sky_level + HARSH_SIGMA * self.blank_sigma, self.clipped_from))
         drop, clipped = np.float32(RINGING_SIGMA * self.blank_sigma), np.float32(self.clipped_from)
-        harsh = np.empty((256, 2), np.int32)
+        harsh = np.empty((256, 3), np.int32)
         count = find_harsh(box, threshold, drop, clipped, harsh)
         if count > len(harsh):
-            harsh = np.empty((count, 2), np.int32)
+            harsh = np.empty((count, 3), np.int32)
             find_harsh(box, threshold, drop, clipped, harsh)
+        resample = resample_runs if self.in_runs else resample_any
         if count == 0:
+            resample(box, box_y, box_x, lattice, from_y, from_x, out)
             return
-        forward, reach = self._forward(lattice, from_y, from_x, out.shape)
-        soften(
-            box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, reach, np.empty(out.shape, np.uint8), out
-        )
+        peaks = int(np.count_nonzero(harsh[:count, 2] == 0))
+        where, excess = np.empty((49 * peaks, 2), np.int32), np.empty(49 * peaks, np.float32)
+        changed = split_peaks(box, harsh, count, where, excess)
+        resample(box, box_y, box_x, lattice, from_y, from_x, out)
+        forward, stretch, off = self._forward(lattice, from_y, from_x)
+        if peaks < count:
+            marks = np.empty(out.shape, np.uint8)
+            reach = SUPPORT * stretch + off
+            soften(box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, reach, marks, out)
+        add_peaks(box_y, box_x, lattice, from_y, from_x, forward, where, excess, changed, stretch + off, out)
 
-    def _forward(
-        self, lattice: FloatArray, from_y: int, from_x: int, shape: tuple[int, ...]
-    ) -> tuple[FloatArray, float]:
-        """Affine from oriented source to region pixels fitted to the lattice, and how far around it to look."""
+    def _forward(self, lattice: FloatArray, from_y: int, from_x: int) -> tuple[FloatArray, float, float]:
+        """Affine from oriented source to region pixels fitted to the lattice, its stretch, and how far off it may be."""
         ys, xs = np.mgrid[0 : lattice.shape[0], 0 : lattice.shape[1]] * float(CELL)
         source = np.column_stack([lattice.reshape(-1, 2), np.ones(lattice[..., 0].size)])
         there = np.stack([xs.ravel() - from_x, ys.ravel() - from_y], axis=1)
         fit = np.linalg.lstsq(source, there, rcond=None)[0]
         off = float(np.abs(source @ fit - there).max())
         stretch = float(np.abs(fit[:2]).sum(axis=0).max())
-        return np.ascontiguousarray(fit.T), SUPPORT * stretch + off + 1.0
+        return np.ascontiguousarray(fit.T), stretch, off + 0.5
 
 
 def bad_pixels(mask: npt.NDArray[np.bool_] | None, height: int) -> BadPixels:

@@ -240,6 +240,7 @@ def _grow_row(
     lobes,
     median,
     tolerance,
+    count,
     mean,
     flags,
     flag_words,
@@ -267,6 +268,8 @@ def _grow_row(
                     k, (noise_from + y) // NOISE_ROWS, b, median[y, x], constant, slope, quadratic, surface, floor
                 )
                 away = (v - mean[y, x]) / np.sqrt(variance + tolerance[y, x])
+                if count[y, x] == 2:
+                    away /= np.sqrt(2.0)  # away from the other one, whose noise it holds too
                 excess = abs(away) - k_sigma
                 if excess * lobes[1] > 0.5:
                     for j in range(max(y - REACH, 0), min(y + REACH + 1, height)):
@@ -531,6 +534,7 @@ def combine_tile(
                 lobes,
                 median,
                 tolerance,
+                count,
                 mean,
                 flags,
                 flag_words,

@@ -22,6 +22,8 @@ NOISE_ROWS = 8
 """Rows that share one entry of the noise planes; the columns are those of a block."""
 SUPPORT = 3
 HARSH_MARGIN = 6
+NARROW = np.float32(0.34)
+_TAPER = np.array([1.0, 1.0, 0.85, 0.4])
 STEPS_PER_PIXEL = 512
 
 SAFE = {"contract"}
@@ -157,7 +159,7 @@ def repair_box(box, bad_columns, row_starts, y0, x0, rows, columns, flip_x, flip
 
     Known bad pixels of sub row y are ``bad_columns[row_starts[y] : row_starts[y + 1]]``. The piece of the sub that
     starts at (y0, x0) lies in `box` as `calibrate_box` put it; `empty` of its pixels have no value. Such a pixel needs
-    four good neighbours, so that the edge of a blank area is not pushed into it. Repairs are made from what was read,
+    six good neighbours, so that no edge and no corner of a blank area is pushed into it. Repairs are made from what was read,
     never from other repairs.
     """
     height, width = box.shape
@@ -195,7 +197,7 @@ def repair_box(box, bad_columns, row_starts, y0, x0, rows, columns, flip_x, flip
                 if v == v:
                     total += v
                     count += 1
-        values[k] = total / count if count >= (1 if k < known else 4) else np.nan
+        values[k] = total / count if count >= (1 if k < known else 6) else np.nan
     for k in range(known, n):
         box[where[k, 0], where[k, 1]] = values[k]
     for k in range(known):  # last: a known bad pixel may be without value too
@@ -454,42 +456,57 @@ def subtract_surface(out, y0, x0, coefficients):
         line = out[y]
         for b in range(columns // LANES):
             start = x0 + b * LANES
-            base = constant + start * (slope + start * coefficients[3])
-            last = start + LANES
-            step = (constant + last * (slope + last * coefficients[3]) - base) / LANES
-            base32 = np.float32(base)
-            step32 = np.float32(step)
+            base32 = np.float32(constant + start * (slope + start * coefficients[3]))
+            step32 = np.float32(slope + 2.0 * start * coefficients[3])
+            bend32 = np.float32(coefficients[3])
             piece = line[b * LANES : b * LANES + LANES]
             for i in range(LANES):
-                piece[i] -= base32 + step32 * np.float32(i)
+                piece[i] -= base32 + np.float32(i) * (step32 + np.float32(i) * bend32)
 
 
 @njit(inline="always")
 def _rings(box, r, c, dr, dc, least_drop):
-    """True if the kernel half-way between pixels, one or two beyond (r, c), falls below the lowest of the four around."""
+    """True if light is too narrow along an axis for the kernel, and the kernel falls below the sky beside it.
+
+    Too narrow: the two pixels around the brightest pair hold less than 0.34 of it, as in stars of fewer than about 1.9
+    pixels' FWHM. Falls below: half-way between pixels, one or two beyond the peak, under the lowest of the four around.
+    """
+    before = box[r - dr, c - dc]
+    after = box[r + dr, c + dc]
+    base = min(box[r - 3 * dr, c - 3 * dc], box[r + 3 * dr, c + 3 * dc])
+    if after >= before:
+        outer = before + box[r + 2 * dr, c + 2 * dc]
+        pair = box[r, c] + after
+    else:
+        outer = after + box[r - 2 * dr, c - 2 * dc]
+        pair = box[r, c] + before
+    if not outer - 2 * base < NARROW * (pair - 2 * base):
+        return False
     w0, w1, w2, w3, w4, w5 = _weights(_HALF)
-    for start in (1, 2):
-        y = r + start * dr
-        x = c + start * dc
-        v1 = box[y - dr, x - dc]
-        v2 = box[y, x]
-        v3 = box[y + dr, x + dc]
-        v4 = box[y + 2 * dr, x + 2 * dc]
-        value = (
-            w0 * box[y - 2 * dr, x - 2 * dc] + w1 * v1 + w2 * v2 + w3 * v3 + w4 * v4 + w5 * box[y + 3 * dr, x + 3 * dc]
-        )
-        if value < min(min(v1, v2), min(v3, v4)) - least_drop:
-            return True
+    for side in (-1, 1):
+        for start in (1, 2):
+            j = side * dr
+            i = side * dc
+            y = r + start * j
+            x = c + start * i
+            v1 = box[y - j, x - i]
+            v2 = box[y, x]
+            v3 = box[y + j, x + i]
+            v4 = box[y + 2 * j, x + 2 * i]
+            value = w0 * box[y - 2 * j, x - 2 * i] + w1 * v1 + w2 * v2 + w3 * v3 + w4 * v4
+            value += w5 * box[y + 3 * j, x + 3 * i]
+            if value < min(min(v1, v2), min(v3, v4)) - least_drop:
+                return True
     return False
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def find_harsh(box, threshold, least_drop, clipped_from, harsh):
-    """List source pixels that the kernel would ring about; how many there are (`harsh` (n, 2) may hold fewer).
+    """List source pixels that the kernel would ring about; how many there are (`harsh` (n, 3) may hold fewer).
 
-    A pixel is harsh if it is at or above `clipped_from`, or if it is a local maximum above `threshold` beside which the
-    kernel, half-way between pixels, falls `least_drop` below the lowest of the four pixels around: stars of fewer than
-    about two pixels' FWHM, hot pixels, cosmic rays. Pixels within 6 of the box's edge are not looked at.
+    Each as row, column and 1 if it is clipped (at or above `clipped_from`), 0 if it is the peak of light above `threshold`
+    too narrow for the kernel, which would dip by `least_drop` beside it: undersampled stars, hot pixels, cosmic rays.
+    Pixels within 6 of the box's edge are not looked at.
     """
     height, width = box.shape
     count = 0
@@ -507,25 +524,106 @@ def find_harsh(box, threshold, least_drop, clipped_from, harsh):
                 if not v > threshold:
                     continue
                 c = b + i
-                ring = v >= clipped_from
-                if not ring and v >= line[c - 1] and v >= line[c + 1] and v >= box[r - 1, c] and v >= box[r + 1, c]:
-                    ring = (
-                        _rings(box, r, c, 0, 1, least_drop)
-                        or _rings(box, r, c, 0, -1, least_drop)
-                        or _rings(box, r, c, 1, 0, least_drop)
-                        or _rings(box, r, c, -1, 0, least_drop)
-                    )
-                if ring:
+                clipped = v >= clipped_from
+                harmful = clipped
+                # One of equal neighbours is enough: the first.
+                if not clipped and v > line[c - 1] and v >= line[c + 1] and v > box[r - 1, c] and v >= box[r + 1, c]:
+                    harmful = _rings(box, r, c, 0, 1, least_drop) or _rings(box, r, c, 1, 0, least_drop)
+                if harmful:
                     if count < harsh.shape[0]:
                         harsh[count, 0] = r
                         harsh[count, 1] = c
+                        harsh[count, 2] = 1 if clipped else 0
                     count += 1
     return count
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _level_around(box, r, c):
+    """Lower quartile of the 24 pixels at distance 3 around (r, c): a neighbouring star does not raise it."""
+    values = np.empty(24, np.float32)
+    n = 0
+    for k in range(-3, 4):
+        for side in (-3, 3):
+            values[n] = box[r + side, c + k]
+            n += 1
+            if -3 < k < 3:
+                values[n] = box[r + k, c + side]
+                n += 1
+    for k in range(1, 24):
+        v = values[k]
+        j = k - 1
+        while j >= 0 and values[j] > v:
+            values[j + 1] = values[j]
+            j -= 1
+        values[j + 1] = v
+    return values[6]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def split_peaks(box, harsh, count, where, excess):
+    """Take narrow peaks out of `box`, so that what stays is smooth; how many pixels were changed.
+
+    The light of a peak above the level around it, all of it to one pixel's distance and less and less to three, is listed in
+    `where` (n, 2) and `excess` (n), n at least 49 times `count`. It goes onto the grid by `add_peaks`. Where two peaks
+    reach a pixel, the larger share counts.
+    """
+    levels = np.empty(count, np.float64)
+    for k in range(count):
+        levels[k] = _level_around(box, harsh[k, 0], harsh[k, 1])
+    n = 0
+    for k in range(count):
+        if harsh[k, 2] == 1:
+            continue
+        for j in range(-3, 4):
+            for i in range(-3, 4):
+                r = harsh[k, 0] + j
+                c = harsh[k, 1] + i
+                own = _TAPER[abs(j)] * _TAPER[abs(i)] * (box[r, c] - levels[k])
+                if not own > 0.0:
+                    continue
+                largest = True
+                for side in (-1, 1):
+                    m = k + side
+                    while largest and 0 <= m < count and abs(harsh[m, 0] - harsh[k, 0]) <= 6:
+                        dr = abs(r - harsh[m, 0])
+                        dc = abs(c - harsh[m, 1])
+                        if harsh[m, 2] == 0 and dr <= 3 and dc <= 3:
+                            other = _TAPER[dr] * _TAPER[dc] * (box[r, c] - levels[m])
+                            largest = own > other or (own == other and side == 1)
+                        m += side
+                if largest:
+                    where[n, 0] = r
+                    where[n, 1] = c
+                    excess[n] = own
+                    n += 1
+    for k in range(n):
+        box[where[k, 0], where[k, 1]] -= excess[k]
+    return n
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_peaks(box_y, box_x, lattice, from_y, from_x, forward, where, excess, count, reach, out):
+    """Add the light that `split_peaks` took out by linear weights, which cannot ring and keep the flux of every pixel."""
+    rows, columns = out.shape
+    for k in range(count):
+        sx = where[k, 1] + box_x
+        sy = where[k, 0] + box_y
+        cx = forward[0, 0] * sx + forward[0, 1] * sy + forward[0, 2]
+        cy = forward[1, 0] * sx + forward[1, 1] * sy + forward[1, 2]
+        for y in range(max(0, int(np.floor(cy - reach))), min(rows, int(np.ceil(cy + reach)) + 1)):
+            for x in range(max(0, int(np.floor(cx - reach))), min(columns, int(np.ceil(cx + reach)) + 1)):
+                start = (x // LANES) * LANES
+                x0, y0, dx, dy = _start_and_step(lattice, from_y + y, from_x + start)
+                along = 1.0 - abs(x0 + dx * (x - start) - sx)
+                across = 1.0 - abs(y0 + dy * (x - start) - sy)
+                if along > 0.0 and across > 0.0:
+                    out[y, x] += np.float32(along * across * excess[k])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def soften(box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, reach, soft, out):
-    """Do the samples whose support holds a harsh pixel again by linear interpolation, which cannot ring.
+    """Do the samples whose support holds a clipped pixel again by linear interpolation, which cannot ring.
 
     `forward` (2, 3) is an affine from source pixels to output pixels, good to `reach` (pixels of the output).
     `soft` (uint8, shape of `out`) is scratch.
@@ -536,6 +634,8 @@ def soften(box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, re
         for x in range(columns):
             line[x] = 0
     for k in range(count):
+        if harsh[k, 2] == 0:
+            continue
         sx = harsh[k, 1] + box_x
         sy = harsh[k, 0] + box_y
         cx = forward[0, 0] * sx + forward[0, 1] * sy + forward[0, 2]
