@@ -156,8 +156,9 @@ class _Work:
         entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
         constant, slope, surface = (np.zeros((n, *entries), np.float32) for _ in range(3))
         for i, placer in enumerate(self.placers):
-            if placer.place(tile.region_y0, tile.region_x0, stack[i]):
-                noise = placer.noise(tile.region_y0, tile.region_x0, rows, columns)
+            nodes = placer.nodes(tile.region_y0, tile.region_x0, rows, columns)
+            if placer.place(tile.region_y0, tile.region_x0, stack[i], nodes):
+                noise = placer.noise(tile.region_y0, tile.region_x0, rows, columns, nodes)
                 constant[i], slope[i], surface[i] = noise.constant, noise.slope, noise.surface
                 self._note_squares(i, tile, noise.squares)
         inside = (

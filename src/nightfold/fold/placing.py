@@ -56,6 +56,7 @@ class NoiseEntries:
     squares: Plane
 
 
+Nodes = tuple[FloatArray, int, int]
 BadPixels = tuple[npt.NDArray[np.int32], npt.NDArray[np.int64]]
 """Columns of known bad pixels row by row, and where each row's begin (one more than rows)."""
 
@@ -100,13 +101,13 @@ class Placer:
             zero = float(np.nanmedian(calibration.dark_adu[::37, ::37]))
         return 0.99 * max(calibration.saturation_adu - zero, 1.0) * calibration.e_per_adu * self.unit
 
-    def place(self, y0: int, x0: int, out: Plane) -> bool:
+    def place(self, y0: int, x0: int, out: Plane, nodes: Nodes | None = None) -> bool:
         """Fill `out` with the sub's values for the region whose first pixel is (y0, x0); False if it lies outside.
 
         `x0` and the columns of `out` are multiples of 16. NaN where the kernel's support leaves the sub.
         """
         rows, columns = out.shape
-        lattice, node_y, node_x = self._lattice(y0, x0, rows, columns)
+        lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
         edges = self._edges(y0, x0, rows, columns)
         margin = max(2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3)
         low = np.floor(edges.min(axis=0)).astype(np.int64) - margin
@@ -125,11 +126,11 @@ class Placer:
             subtract_surface(out, y0, x0, self.sky_surface)
         return True
 
-    def noise(self, y0: int, x0: int, rows: int, columns: int) -> NoiseEntries:
+    def noise(self, y0: int, x0: int, rows: int, columns: int, nodes: Nodes | None = None) -> NoiseEntries:
         """Noise entries of the region; the first is that which pixel (y0, x0) lies in."""
         first_y, first_x = y0 // NOISE_ROWS * NOISE_ROWS, x0 // LANES * LANES
         shape = (-(-(y0 + rows - first_y) // NOISE_ROWS), -(-(x0 + columns - first_x) // LANES))
-        lattice, node_y, node_x = self._lattice(first_y, first_x, shape[0] * NOISE_ROWS, shape[1] * LANES)
+        lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
         constant, slope, squares = (np.empty(shape, np.float32) for _ in range(3))
         flat = self.sub.calibration.flat
         noise_entries(
@@ -166,7 +167,7 @@ class Placer:
             y = height - 1 - y
         return np.stack([y, x] if self.swap else [x, y], axis=1)
 
-    def _lattice(self, y0: int, x0: int, rows: int, columns: int) -> tuple[FloatArray, int, int]:
+    def nodes(self, y0: int, x0: int, rows: int, columns: int) -> Nodes:
         """Oriented source positions at nodes 32 px apart, at multiples of 32, around the region; and the first node."""
         j0, j1 = y0 // CELL, (y0 + rows - 1) // CELL + 2
         i0, i1 = x0 // CELL, (x0 + columns - 1) // CELL + 2
