@@ -190,6 +190,22 @@ def test_star_cores_survive_changing_seeing(skies, fwhm_px, bias):
     assert np.abs(cores - 1.0).max() < 0.02
 
 
+@pytest.mark.parametrize("told", [4.0, 0.25])
+def test_noise_that_was_told_wrong_is_seen(skies, told):
+    """Frames in units of their own, said to be electrons: the samples tell their noise."""
+    rng = np.random.default_rng(22)
+    none = (np.empty(0), np.empty(0), np.empty(0))
+    subs = exposures(skies, rng, 9, none)
+    wrong = []
+    for sub in subs:
+        raw = sub.read_box(0, *SHAPE[:1], 0, SHAPE[1]) * told
+        wrong.append(replace(sub, read_box=lambda y0, y1, x0, x1, raw=raw: raw[y0:y1, x0:x1], sky_e_per_s=SKY * told))
+    result = fold_subs(wrong, SHAPE, options())
+    image, variance = result.image[INSIDE], result.variance[INSIDE]
+    assert np.mean((image - image.mean()) ** 2 / variance) == pytest.approx(1.0, abs=0.1)
+    assert 0.0005 < result.rejected[INSIDE].mean() / 9 < 0.005
+
+
 def test_the_result_does_not_depend_on_tiles_threads_or_order(skies):
     rng = np.random.default_rng(15)
     subs = exposures(skies, rng, 6, scene(rng))

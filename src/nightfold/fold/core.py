@@ -18,7 +18,7 @@ from scipy.stats import norm
 
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
-from nightfold.fold.levels import local_sky, seeing_terms
+from nightfold.fold.levels import local_sky, noise_factors, seeing_terms
 from nightfold.fold.placing import Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
 from nightfold.fold.statistics import RULES
@@ -67,7 +67,16 @@ def fold_subs(
         grid_shape, len(subs), workers=options.workers, memory_bytes=options.memory_bytes, tile=options.tile
     )
     sky = local_sky(placers, grid_shape) if rule is None and len(subs) > 1 else None
-    work = _Work(placers, grid_shape, options, rule, sky, max(t.region_shape[0] * t.region_shape[1] for t in tiles))
+    factors = noise_factors(placers, grid_shape) if rule is None else np.ones(len(subs))
+    work = _Work(
+        placers,
+        grid_shape,
+        options,
+        rule,
+        sky,
+        factors.astype(np.float32),
+        max(t.region_shape[0] * t.region_shape[1] for t in tiles),
+    )
     progress = progress or NullProgress()
     progress.start(len(tiles), "Folding", "tiles")
     try:
@@ -117,6 +126,7 @@ class _Work:
     options: FoldOptions
     rule: StackStatistic | None
     sky: Plane | None
+    factors: npt.NDArray[np.float32]
     region_pixels: int
     image: Plane = field(init=False)
     variance: Plane = field(init=False)
@@ -159,7 +169,8 @@ class _Work:
             nodes = placer.nodes(tile.region_y0, tile.region_x0, rows, columns)
             if placer.place(tile.region_y0, tile.region_x0, stack[i], nodes):
                 noise = placer.noise(tile.region_y0, tile.region_x0, rows, columns, nodes)
-                constant[i], slope[i], surface[i] = noise.constant, noise.slope, noise.surface
+                constant[i], slope[i] = noise.constant * self.factors[i], noise.slope * self.factors[i]
+                surface[i] = noise.surface
                 self._note_squares(i, tile, noise.squares)
         inside = (
             slice(tile.y0 - tile.region_y0, tile.y1 - tile.region_y0),

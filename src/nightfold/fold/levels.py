@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from nightfold.fold.placing import Placer
 from nightfold.fold.records import FloatArray, FoldOptions, FoldSub, Plane
 from nightfold.kernels.resample import LANES, NOISE_ROWS
+from nightfold.robust import mad_sigma
 
 SKY_CELL_PX = 32
 SKY_SUBS = 3
@@ -20,6 +23,13 @@ LEAST_SIGNAL_TERM = 0.02
 UNKNOWN_SIGNAL_TERM = 0.1
 UNDERSAMPLED_PX, UNDERSAMPLED_TERM = 2.0, 0.12
 """Below this FWHM a star's peak depends on where it lies on the pixels: measured 0.10 to 0.15 at 1.2 to 1.8 px, 0.01 at 2."""
+PATCH_ROWS, PATCH_COLUMNS = 64, 256
+PATCHES = 3
+"""Along each axis."""
+LEAST_PIXELS = 2000
+LEAST_SUBS = 5
+TRUSTED_SHARE = 0.15
+"""Noise that the samples show is believed only where it differs by more than this from what was told."""
 WING_REACH = 1.3
 """A profile that widens by a share s moves by s times the distance from the centre; stars are followed to 1.3 FWHM."""
 
@@ -68,6 +78,86 @@ def local_sky(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Plane:
     columns = np.minimum(np.arange(x.size) / (32 // LANES), coarse.shape[1] - 1.0)
     at = np.stack(np.meshgrid(rows, columns, indexing="ij"))
     return ndimage.map_coordinates(coarse, at, order=1, mode="nearest").astype(np.float32)
+
+
+def noise_factors(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> FloatArray:
+    """By what each sub's variance exceeds the one it was told to have; 1 where that cannot be seen or is near.
+
+    From the darker half of the pixels of nine patches: the median deviation of samples from the median of all subs,
+    against that of as many normal samples of one noise. A gain that is not known, or frames smoothed by whoever made
+    them, must not reject half of the samples, or none.
+    """
+    factors = np.ones(len(placers))
+    if len(placers) < LEAST_SUBS:
+        return factors
+    pulls: list[list[Plane]] = [[] for _ in placers]
+    for y0, x0 in _patches(grid_shape):
+        rows, columns = (
+            min(PATCH_ROWS, grid_shape[0] - y0),
+            min(PATCH_COLUMNS, -(-(grid_shape[1] - x0) // LANES) * LANES),
+        )
+        stack = np.empty((len(placers), rows, columns), np.float32)
+        there = [p.place(y0, x0, plane) for p, plane in zip(placers, stack, strict=True)]
+        count = np.isfinite(stack).sum(axis=0)
+        if (count >= 3).sum() < LANES:
+            continue
+        level = np.full((rows, columns), np.nan, np.float32)
+        level[count >= 3] = np.nanmedian(stack[:, count >= 3], axis=0)
+        dark = level <= np.nanmedian(level)
+        shrink = normal_deviation(len(placers))[count]
+        for i, placer in enumerate(placers):
+            if there[i]:
+                pulls[i].append(_pulls(placer, y0, x0, stack[i], level, shrink)[dark])
+    for i, own in enumerate(pulls):
+        values = np.concatenate(own) if own else np.empty(0, np.float32)
+        values = values[np.isfinite(values)]
+        if values.size >= LEAST_PIXELS:
+            ratio = float(mad_sigma(values))
+            if np.isfinite(ratio) and ratio > 0.0 and abs(ratio - 1.0) > TRUSTED_SHARE:
+                factors[i] = ratio**2
+    return factors
+
+
+@cache
+def normal_deviation(most: int) -> npt.NDArray[np.float64]:
+    """Robust sigma of normal samples about their own median, by their number 0 to `most`; NaN below 3.
+
+    One of an odd number is the median itself, so that the deviation is far below 1 for few. Drawn with a fixed seed, up to
+    40; beyond, the law that the draws follow.
+    """
+    rng = np.random.default_rng(1)
+    result = np.full(most + 1, np.nan)
+    for n in range(3, most + 1):
+        if n > 40:
+            result[n] = 1.0 - 1.2 / n
+            continue
+        x = rng.standard_normal((n, 4000))
+        result[n] = float(mad_sigma(x - np.median(x, axis=0)))
+    return result
+
+
+def _patches(grid_shape: tuple[int, int]) -> list[tuple[int, int]]:
+    """First pixels of patches spread over the grid, columns at multiples of 16."""
+    ys = np.linspace(0, max(grid_shape[0] - PATCH_ROWS, 0), PATCHES + 2)[1:-1].astype(int)
+    xs = np.linspace(0, max(grid_shape[1] - PATCH_COLUMNS, 0), PATCHES + 2)[1:-1].astype(int) // LANES * LANES
+    return sorted({(int(y), int(x)) for y in ys for x in xs})
+
+
+def _pulls(
+    placer: Placer, y0: int, x0: int, values: Plane, level: Plane, shrink: npt.NDArray[np.floating]
+) -> npt.NDArray[np.float32]:
+    """Differences from the level over the noise that they should have."""
+    rows, columns = values.shape
+    entries = placer.noise(y0, x0, rows, columns)
+    first = y0 % NOISE_ROWS
+
+    def spread_out(plane: Plane) -> Plane:
+        return np.repeat(np.repeat(plane, NOISE_ROWS, axis=0)[first : first + rows], LANES, axis=1)
+
+    light = np.maximum(level + spread_out(entries.surface), np.float32(placer.floor))
+    variance = spread_out(entries.constant) + light * (spread_out(entries.slope) + np.float32(placer.quadratic) * light)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((values - level) / (np.sqrt(variance) * shrink), np.float32)
 
 
 def _sky_at(placer: Placer, grid_xy: FloatArray) -> FloatArray:
