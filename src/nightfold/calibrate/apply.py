@@ -12,8 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.calibrate.core import Combined, frame_level
-from nightfold.calibrate.records import Calibration, Plane
+from nightfold.calibrate.records import Calibration, MasterPlane, Plane
 from nightfold.errors import CalibrationError
+
+Master = Combined | MasterPlane
+"""Any form of a master frame: mean, typical variance and noise are all that is asked of it."""
 
 LEAST_FLAT = 0.05
 """Where the flat passes less light than this share of its mean, the pixel is dead or vignetted away: NaN."""
@@ -23,9 +26,9 @@ def build_calibration(
     *,
     e_per_adu: float | None,
     read_noise_e: float | None,
-    dark: Combined | None = None,
-    bias: Combined | None = None,
-    flat: Combined | None = None,
+    dark: Master | None = None,
+    bias: Master | None = None,
+    flat: Master | None = None,
     bad: npt.NDArray[np.bool_] | None = None,
     pedestal_adu: float = 0.0,
     dark_e_per_s: float | None = None,
@@ -41,9 +44,9 @@ def build_calibration(
     e_per_adu, read_noise_e : float or None
         From the campaign, a header or a measurement; None is taken as 1 electron per ADU and as the noise of the bias
         (or 0), and said.
-    dark, bias : Combined, optional
+    dark, bias : Combined or MasterPlane, optional
         A dark of the subs' exposure includes the bias; a bias serves only where there is no dark. Planes in ADU.
-    flat : Combined, optional
+    flat : Combined or MasterPlane, optional
         Mean 1.
     dark_exposure_s : float, optional
         With a dark and a bias it gives the dark current where the campaign does not tell it.
@@ -166,7 +169,7 @@ def _rows(plane: Plane, y0: int, y1: int, shape: tuple[int, ...], kind: str) -> 
 
 
 def _check_sizes(
-    *, dark: Combined | None, bias: Combined | None, flat: Combined | None, bad: npt.NDArray[np.bool_] | None
+    *, dark: Master | None, bias: Master | None, flat: Master | None, bad: npt.NDArray[np.bool_] | None
 ) -> None:
     """All planes have one size, or an error that names the two that differ."""
     planes = {"dark": dark, "bias": bias, "flat": flat}

@@ -41,13 +41,18 @@ def surroundings(plane: Plane, cell_px: int = CELL_PX) -> Plane:
     height, width = plane.shape
     ys, y_centres = _cells(height, cell_px)
     xs, x_centres = _cells(width, cell_px)
-    medians = np.empty((len(y_centres), len(x_centres)))
-    whole = float(np.nanmedian(plane)) if np.isfinite(plane).any() else 0.0
-    for j in range(len(y_centres)):
-        for i in range(len(x_centres)):
-            cell = plane[ys[j] : ys[j + 1], xs[i] : xs[i + 1]]
-            finite = cell[np.isfinite(cell)]
-            medians[j, i] = np.median(finite) if finite.size else whole
+    whole = float(np.nanmedian(plane[:: max(1, height // 256)])) if np.isfinite(plane).any() else 0.0
+    # A lattice of pixels stands for each cell: 576 of them know its median to a twentieth of the pixels' scatter.
+    rows_of = (ys[:-1, None] + ((np.arange(24) + 0.5) * np.diff(ys)[:, None] / 24).astype(np.int64)).ravel()
+    columns_of = (xs[:-1, None] + ((np.arange(24) + 0.5) * np.diff(xs)[:, None] / 24).astype(np.int64)).ravel()
+    lattice = plane[rows_of][:, columns_of]
+    lattice = np.where(np.isfinite(lattice), lattice, np.float32(whole))
+    blocks = (
+        lattice.reshape(len(y_centres), 24, len(x_centres), 24)
+        .swapaxes(1, 2)
+        .reshape(len(y_centres), len(x_centres), -1)
+    )
+    medians = np.median(blocks, axis=-1).astype(np.float64)
     left, along_x = _between(width, x_centres)
     rows = medians[:, left] * (1.0 - along_x) + medians[:, np.minimum(left + 1, len(x_centres) - 1)] * along_x
     columns = rows.astype(np.float32)

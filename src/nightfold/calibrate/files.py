@@ -11,6 +11,7 @@ import numpy.typing as npt
 from astropy.io import fits
 
 from nightfold.calibrate.core import Combined
+from nightfold.calibrate.records import MasterPlane
 from nightfold.errors import CalibrationError
 from nightfold.frames.write import write_fits
 
@@ -40,6 +41,7 @@ def write_calibration(path: Path, document: CalibrationDocument) -> None:
     header["BUNIT"] = ("" if document.kind == "flat" else "adu", "unit of the values; a flat has mean 1")
     header["NCOMBINE"] = (combined.frames, "frames combined")
     header["SMPNOISE"] = (combined.noise, "noise of one frame at the typical level")
+    header["VARTYP"] = (combined.typical_variance, "typical variance of the mean")
     for keyword, value in document.facts.items():
         header[keyword] = value
     for name in document.sources:
@@ -72,7 +74,18 @@ def read_calibration(path: Path) -> CalibrationDocument:
                 noise=float(header["SMPNOISE"]),
             )
             bad = units["BAD"].data.astype(bool) if "BAD" in units else None
-            own = {"IMAGETYP", "BUNIT", "NCOMBINE", "SMPNOISE", "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2"}
+            own = {
+                "IMAGETYP",
+                "BUNIT",
+                "NCOMBINE",
+                "SMPNOISE",
+                "VARTYP",
+                "SIMPLE",
+                "BITPIX",
+                "NAXIS",
+                "NAXIS1",
+                "NAXIS2",
+            }
             own |= {"EXTEND", "CHECKSUM", "DATASUM", "HISTORY", "COMMENT", ""}
             facts = {k: v for k, v in header.items() if k not in own}
             history = [str(line) for line in header.get("HISTORY", [])]
@@ -89,3 +102,32 @@ def read_calibration(path: Path) -> CalibrationDocument:
 def _ascii(text: str) -> str:
     """Text that a FITS card may hold."""
     return text.encode("ascii", "backslashreplace").decode("ascii")
+
+
+def read_plane(path: Path) -> MasterPlane:
+    """The mean of the master in `path` with its typical numbers and bad pixels; its variance plane is left unread."""
+    try:
+        with fits.open(path, memmap=True, lazy_load_hdus=True) as units:
+            header = units[0].header
+            bad = units["BAD"].data.astype(bool) if "BAD" in units else None
+            return MasterPlane(
+                mean=units[0].data.astype(np.float32),
+                typical_variance=float(header["VARTYP"]),
+                noise=float(header["SMPNOISE"]),
+                frames=int(header["NCOMBINE"]),
+                bad=bad,
+            )
+    except (OSError, KeyError, ValueError, TypeError, AttributeError) as problem:
+        raise CalibrationError(
+            f"{path.name} is not a master calibration frame of ours",
+            seen=f"{type(problem).__name__}: {problem}",
+            next_step="remove it; it is made again from the raw frames",
+        ) from problem
+
+
+def plane_of(document: CalibrationDocument) -> MasterPlane:
+    """The same from a master in memory."""
+    c = document.combined
+    return MasterPlane(
+        mean=c.mean, typical_variance=c.typical_variance, noise=c.noise, frames=c.frames, bad=document.bad
+    )

@@ -31,3 +31,14 @@ class Calibration:
         True  # gain, read noise and zero level are known, so that the noise can be reckoned, not only measured
     )
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterPlane:
+    """What calibrating needs of a master frame: its mean, typical numbers, and the pixels it shows to be bad."""
+
+    mean: Plane  # ADU; a flat has mean 1
+    typical_variance: float  # of the mean, median over the frame, in the square of its unit
+    noise: float  # of one frame at the typical level
+    frames: int
+    bad: npt.NDArray[np.bool_] | None = None

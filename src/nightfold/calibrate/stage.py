@@ -15,8 +15,15 @@ import numpy.typing as npt
 from nightfold.calibrate.apply import build_calibration
 from nightfold.calibrate.core import Combined, ReadRows, master_bias, master_dark, master_flat, scale_dark
 from nightfold.calibrate.defects import dead_pixels, hot_pixels
-from nightfold.calibrate.files import CalibrationDocument, CalibrationKind, read_calibration, write_calibration
-from nightfold.calibrate.records import Calibration
+from nightfold.calibrate.files import (
+    CalibrationDocument,
+    CalibrationKind,
+    plane_of,
+    read_calibration,
+    read_plane,
+    write_calibration,
+)
+from nightfold.calibrate.records import Calibration, MasterPlane
 from nightfold.errors import CalibrationError, FrameError
 from nightfold.frames.pixels import PixelSource, open_pixels
 from nightfold.intake.matching import match_calibration
@@ -26,7 +33,7 @@ from nightfold.ledger.records import CalibrationRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import Rig
 
-RECIPE_VERSION = 1
+RECIPE_VERSION = 2
 """Raised when masters are made in another way, so that old ones are made anew."""
 
 
@@ -46,8 +53,9 @@ class CalibrationRoom:
         self._ws = ws
         self._rows = {row.id: row for row in ws.ledger.frames()}
         self._groups = calibration_groups(ws)
+        self._first: dict[object, int] = {}
         self._group_of = {i: n for n, group in enumerate(self._groups) for i in group.subs}
-        self._load = lru_cache(maxsize=2)(self._build)
+        self._load = lru_cache(maxsize=3)(self._build)
         self._planes = lru_cache(maxsize=6)(self._master)
 
     def key_of(self, frame_id: int) -> str:
@@ -61,8 +69,17 @@ class CalibrationRoom:
 
     def of(self, frame_id: int) -> SubCalibration:
         """The calibration of a sub."""
-        number = self._group_of[frame_id]
-        return self._load(number, *self._numbers_key(self._rows[frame_id]))
+        group = self._groups[self._group_of[frame_id]]
+        ids = (group.darks, group.bias, group.flats, group.flat_darks, group.flat_calibration, group.reasons)
+        row = self._rows[frame_id]
+        numbers = (*self._numbers_key(row), str(row.height_px), str(row.width_px), self._current_key(row))
+        key = (ids, numbers)
+        # Groups of different nights often need the same masters: one calibration serves them all.
+        self._first.setdefault(key, frame_id)
+        return self._load(self._first[key])
+
+    def _current_key(self, row: FrameRow) -> str:
+        return str(_dark_current(self._ws.settings.rig_named(row.rig), header_of_row(row).sensor_c))
 
     def _numbers_key(self, row: FrameRow) -> tuple[str, ...]:
         header = header_of_row(row)
@@ -81,9 +98,9 @@ class CalibrationRoom:
         )
         return tuple(str(n) for n in numbers)
 
-    def _build(self, number: int, *_key: str) -> SubCalibration:
-        group = self._groups[number]
-        row = self._rows[group.subs[0]]
+    def _build(self, frame_id: int) -> SubCalibration:
+        group = self._groups[self._group_of[frame_id]]
+        row = self._rows[frame_id]
         header = header_of_row(row)
         rig = self._ws.settings.rig_named(row.rig)
         gain = rig.gain_for(header.gain) if rig else None
@@ -98,7 +115,7 @@ class CalibrationRoom:
         wanted = dark is None or known_current is None or gain is None or gain.read_noise_e is None
         bias = self._try("bias", group.bias, shape, problems, e_per_adu) if wanted else None
         if dark is None and ws_scales and bias is not None:
-            dark, told = self._scaled_dark(row, bias, shape, problems, e_per_adu)
+            dark, told = self._scaled_dark(row, group.bias, shape, e_per_adu)
             notes += told
         flat = None
         if group.flats:
@@ -127,8 +144,8 @@ class CalibrationRoom:
         return SubCalibration(self.key_of(row.id), calibration, tuple(dict.fromkeys(problems)))
 
     def _scaled_dark(
-        self, row: FrameRow, bias: Combined, shape: tuple[int, int], problems: list[str], e_per_adu: float | None
-    ) -> tuple[Combined | None, tuple[str, ...]]:
+        self, row: FrameRow, bias_ids: tuple[int, ...], shape: tuple[int, int], e_per_adu: float | None
+    ) -> tuple[MasterPlane | None, tuple[str, ...]]:
         """The dark of the nearest other exposure brought to this one by time; asked for by `scale_darks` only."""
         others = self._darks_of_any_exposure(row)
         if not others or not row.exposure_s:
@@ -137,11 +154,10 @@ class CalibrationRoom:
             {d.exposure_s for d in others if d.exposure_s}, key=lambda t: abs(np.log(t / (row.exposure_s or 1.0)))
         )
         ids = tuple(d.id for d in others if d.exposure_s == exposure_s)
-        dark = self._try("dark", ids, shape, problems, e_per_adu)
-        if dark is None:
-            return None, ()
+        bias, dark = self._whole("bias", bias_ids, shape, e_per_adu), self._whole("dark", ids, shape, e_per_adu)
         scaled = scale_dark(dark, bias, row.exposure_s / exposure_s)
-        return scaled, (
+        plane = plane_of(CalibrationDocument(kind="dark", combined=scaled, bad=hot_pixels(dark)))
+        return plane, (
             f"dark scaled from {exposure_s:g} s to {row.exposure_s:g} s by time; amplifier glow may not follow",
         )
 
@@ -160,7 +176,7 @@ class CalibrationRoom:
         problems: list[str],
         e_per_adu: float | None,
         group: Matched | None = None,
-    ) -> Combined | None:
+    ) -> MasterPlane | None:
         """A master of these frames, or None with the reason among the problems: the subs are then used without."""
         if not ids:
             return None
@@ -180,32 +196,63 @@ class CalibrationRoom:
         e_per_adu: float | None,
         flat_darks: tuple[int, ...],
         under: str,
+    ) -> MasterPlane:
+        known = self._kept(kind, ids, flat_darks, e_per_adu)
+        if known is not None:
+            return read_plane(known)
+        return plane_of(self._make(kind, ids, shape, e_per_adu, flat_darks, under))
+
+    def _kept(
+        self, kind: CalibrationKind, ids: tuple[int, ...], flat_darks: tuple[int, ...], e_per_adu: float | None
+    ) -> Path | None:
+        """Where the master of these frames lies, if it was made before."""
+        known = self._ws.ledger.calibration_master(
+            _master_key(kind, [self._rows[i] for i in ids], [self._rows[i] for i in flat_darks], e_per_adu)
+        )
+        path = None if known is None else self._ws.folder / known.path
+        return path if path is not None and path.exists() else None
+
+    def _whole(
+        self, kind: CalibrationKind, ids: tuple[int, ...], shape: tuple[int, int], e_per_adu: float | None
     ) -> Combined:
+        """A master with its variance plane, as making another master from it needs."""
+        known = self._kept(kind, ids, (), e_per_adu)
+        if known is not None:
+            return read_calibration(known).combined
+        return self._make(kind, ids, shape, e_per_adu, (), "none").combined
+
+    def _make(
+        self,
+        kind: CalibrationKind,
+        ids: tuple[int, ...],
+        shape: tuple[int, int],
+        e_per_adu: float | None,
+        flat_darks: tuple[int, ...],
+        under: str,
+    ) -> CalibrationDocument:
+        """Combine frames into a master, keep it on disk and in the ledger."""
         rows = [self._rows[i] for i in ids]
         key = _master_key(kind, rows, [self._rows[i] for i in flat_darks], e_per_adu)
-        known = self._ws.ledger.calibration_master(key)
-        if known is not None and (self._ws.folder / known.path).exists():
-            return read_calibration(self._ws.folder / known.path).combined
         self._ws.progress.say(f"Making a master {kind.replace('_', '-')} from {len(rows)} frames.")
         offset: Combined | float = _pedestal(rows, self._ws)
         if kind == "flat" and flat_darks:
-            offset = self._planes(
-                "flat_dark" if under == "flat_dark" else "bias", flat_darks, shape, e_per_adu, (), "none"
-            )
+            offset = self._whole("flat_dark" if under == "flat_dark" else "bias", flat_darks, shape, e_per_adu)
         refused: list[str] = []
         with _readers(rows, shape, self._ws.scratch_folder, refused) as readers:
             combined = self._combine(kind, readers, shape, offset, e_per_adu, refused)
         name = f"{kind}-{key[:12]}.fits"
         self._ws.calibration_folder.mkdir(parents=True, exist_ok=True)
         path = self._ws.calibration_folder / name
-        write_calibration(path, CalibrationDocument(kind=kind, combined=combined, sources=tuple(r.name for r in rows)))
+        bad = hot_pixels(combined) if kind == "dark" else dead_pixels(combined) if kind == "flat" else None
+        made = CalibrationDocument(kind=kind, combined=combined, bad=bad, sources=tuple(r.name for r in rows))
+        write_calibration(path, made)
         document = {"inputs": [r.fingerprint for r in rows], "refused": refused}
         self._ws.ledger.save_calibration_master(
             CalibrationRow(key=key, kind=kind, path=path.relative_to(self._ws.folder), document=document)
         )
         for reason in refused:
             self._ws.progress.say(reason)
-        return combined
+        return made
 
     def _combine(
         self,
@@ -270,12 +317,9 @@ def _ceiling_adu(full_well_e: float | None, e_per_adu: float | None, pedestal_ad
     return converter * 0.99
 
 
-def _bad_pixels(dark: Combined | None, flat: Combined | None) -> npt.NDArray[np.bool_] | None:
-    masks = []
-    if dark is not None:
-        masks.append(hot_pixels(dark))
-    if flat is not None:
-        masks.append(dead_pixels(flat))
+def _bad_pixels(*masters: MasterPlane | None) -> npt.NDArray[np.bool_] | None:
+    """The pixels that any of the masters shows to be bad."""
+    masks = [m.bad for m in masters if m is not None and m.bad is not None]
     return None if not masks else np.logical_or.reduce(masks)
 
 

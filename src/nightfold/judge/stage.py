@@ -10,7 +10,6 @@ from datetime import date
 import numpy as np
 
 from nightfold.align.stage import Placed, place_subs, placed_of
-from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.errors import SettingsError
 from nightfold.flags import StarFlag
 from nightfold.intake.stage import header_of_row
@@ -20,7 +19,6 @@ from nightfold.ledger.records import FrameRow, GridRow, PlacementRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading, Stars
 from nightfold.measure.stage import load_readings, measure_subs
-from nightfold.rig.core import pixel_noise_e
 from nightfold.sky.airmass import airmass_from_true_altitude, altitude_azimuth_deg, extinction_factor
 from nightfold.units import ARCSEC_PER_RADIAN
 
@@ -86,17 +84,15 @@ def judge_all(ws: Workspace) -> None:
     groups: dict[tuple[str | None, int | None, str | None, str | None], list[FrameRow]] = defaultdict(list)
     for row in ws.ledger.frames(kind="sub"):
         groups[(row.target, row.panel, row.rig, row.filter)].append(row)
-    room = CalibrationRoom(ws)
     for (target, panel, rig, name), rows in groups.items():
         grid = ws.ledger.grid(target or "", panel)
         placements = ws.ledger.placements(grid.id) if grid else {}
-        verdicts = _judge_group(ws, room, rows, grid, placements, rig, name)
+        verdicts = _judge_group(ws, rows, grid, placements, rig, name)
         ws.ledger.save_verdicts(verdicts)
 
 
 def _judge_group(
     ws: Workspace,
-    room: CalibrationRoom,
     rows: list[FrameRow],
     grid: GridRow | None,
     placements: dict[int, PlacementRow],
@@ -113,7 +109,7 @@ def _judge_group(
         if reading is None:
             facts.append(_unread(row, faults.get(row.id, "its pixels were not read yet")))
             continue
-        facts.append(_facts(ws, room, row, reading, placed.get(row.id), placements.get(row.id), scales.get(row.id)))
+        facts.append(_facts(ws, row, reading, placed.get(row.id), placements.get(row.id), scales.get(row.id)))
     verdicts = judge_subs(facts)
     weights = _weights(facts, verdicts)
     by_id = {f.frame_id: f for f in facts}
@@ -205,7 +201,6 @@ def _photometric(stars: Stars) -> Stars:
 
 def _facts(
     ws: Workspace,
-    room: CalibrationRoom,
     row: FrameRow,
     reading: Reading,
     placed: Placed | None,
@@ -214,18 +209,9 @@ def _facts(
 ) -> SubFacts:
     header = header_of_row(row)
     exposure_s = row.exposure_s or 1.0
-    calibration = room.of(row.id).calibration
     sky = reading.sky_e / exposure_s if np.isfinite(reading.sky_e) else float("nan")
-    # Without a dark the sky level holds the pedestal; the measured noise is then the honest one.
-    expected = float(
-        pixel_noise_e(
-            sky_e_per_s=sky,
-            exposure_s=exposure_s,
-            read_noise_e=calibration.read_noise_e,
-            dark_e_per_s=calibration.dark_e_per_s,
-        )
-    )
-    noise = reading.noise_e if np.isfinite(reading.noise_e) and reading.noise_e > 0 else expected
+    # The measured noise: it is right also where gain and zero level are not known.
+    noise = reading.noise_e
     return SubFacts(
         frame_id=row.id,
         exposure_s=exposure_s,
