@@ -56,7 +56,7 @@ def _ring(focal_ratio: float, obstruction: float) -> FloatArray:
     inner = obstruction**2
     squared = inner + (1.0 - inner) * (np.arange(RAYS) + 0.5) / RAYS
     edge = np.sin(np.radians(marginal_angle_deg(focal_ratio)))
-    return np.degrees(np.arcsin(np.sqrt(squared) * edge))
+    return np.asarray(np.degrees(np.arcsin(np.sqrt(squared) * edge)))
 
 
 def mean_shift_nm(
