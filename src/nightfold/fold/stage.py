@@ -47,13 +47,15 @@ from nightfold.ledger.records import FrameRow, GridRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.background import evaluate
 from nightfold.measure.core import measure_sub
-from nightfold.measure.records import Reading
+from nightfold.measure.records import Reading, SkyMesh
 from nightfold.measure.stage import load_readings, measure_subs
 
 Plane = npt.NDArray[np.float32]
 
 SOURCE_SIGMA = 3.0
 SMOOTHING_PX = 1.2
+MOST_SKY_CELLS = 400
+LOOKED_AT_PX = 2048
 NEBULA_CELL_PX = 16
 MOST_OPEN_FILES = 4096
 
@@ -373,7 +375,7 @@ def _allow_open_files(count: int) -> None:
 
 def _sky_points(member: _Member) -> SkyPoints:
     """The sky cells of a sub on the grid, electrons per second and grid pixel over the sub's scale."""
-    mesh = member.reading.sky
+    mesh = coarser(member.reading.sky, MOST_SKY_CELLS)
     x, y = np.meshgrid(mesh.x_px, mesh.y_px)
     there = member.placed.transform.apply(np.column_stack([x.ravel(), y.ravel()]))
     factor = member.per_grid_pixel / (member.exposure_s * member.scale)
@@ -381,6 +383,25 @@ def _sky_points(member: _Member) -> SkyPoints:
     cell_px = max(1.0, float(member.row.width_px * member.row.height_px) / max(1, mesh.level_e.size))
     sigma = mesh.sigma_e.ravel() * factor / np.sqrt(cell_px / 2.0)
     return SkyPoints(there[:, 0], there[:, 1], mesh.level_e.ravel() * factor, sigma)
+
+
+def coarser(mesh: SkyMesh, most_cells: int) -> SkyMesh:
+    """A mesh of at most about `most_cells` cells: medians of neighbouring cells. Low-order surfaces need no more."""
+    ny, nx = mesh.level_e.shape
+    step = int(np.ceil(np.sqrt(ny * nx / most_cells)))
+    if step <= 1 or min(ny, nx) < 2 * step:
+        return mesh
+    h, w = ny // step * step, nx // step * step
+
+    def blocks(plane: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        parts = plane[:h, :w].reshape(h // step, step, w // step, step).swapaxes(1, 2).reshape(h // step, w // step, -1)
+        empty = np.asarray(~np.isfinite(parts).any(axis=-1))
+        result = np.nanmedian(np.where(empty[..., None], 0.0, parts), axis=-1)
+        result[empty] = np.nan
+        return np.asarray(result)
+
+    centres = [c[:n].reshape(-1, step).mean(axis=1) for c, n in ((mesh.x_px, w), (mesh.y_px, h))]
+    return SkyMesh(x_px=centres[0], y_px=centres[1], level_e=blocks(mesh.level_e), sigma_e=blocks(mesh.sigma_e))
 
 
 @dataclass(slots=True)
@@ -417,8 +438,12 @@ def _document(
 ) -> MasterDocument:
     exposure_s = float(sum(m.exposure_s for m in used))
     box = common_box(result.coverage, len(used))
-    reading, sources = _look_at(result.image, exposure_s)
-    noise = float("nan") if box is None else measure_noise_e_per_s(result.image, box, sources)
+    # Sharpness and noise are told from the middle of the common box: four million pixels know both to a thousandth.
+    window = _middle(box or (0, 0, grid.width_px - 1, grid.height_px - 1))
+    x0, y0, x1, y1 = window
+    patch = result.image[y0 : y1 + 1, x0 : x1 + 1]
+    reading, sources = _look_at(patch, exposure_s)
+    noise = float("nan") if box is None else measure_noise_e_per_s(patch, (0, 0, x1 - x0, y1 - y0), sources)
     subs = [
         SubRow(
             file=m.row.name,
@@ -487,6 +512,13 @@ def _document(
         wcs_cards=cards,
         history=history,
     )
+
+
+def _middle(box: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    """The middle of a box, no larger than is looked at."""
+    x0, y0, x1, y1 = box
+    cut_x, cut_y = max(0, (x1 - x0 + 1 - LOOKED_AT_PX) // 2), max(0, (y1 - y0 + 1 - LOOKED_AT_PX) // 2)
+    return x0 + cut_x, y0 + cut_y, x1 - cut_x, y1 - cut_y
 
 
 def _affine(transform: Transform, shape: tuple[int, int]) -> npt.NDArray[np.float64] | None:
