@@ -16,7 +16,17 @@ from typing import Annotated, Any
 
 from cyclopts import Parameter
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.text import Text
 
 from nightfold.engine.core import CancelToken
 from nightfold.engine.documents import to_document
@@ -108,6 +118,16 @@ def hours(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h" if seconds >= 3600 else f"{seconds / 60:.0f} min"
 
 
+class _Rate(ProgressColumn):
+    """Steps a second, or seconds a step where they are slow."""
+
+    def render(self, task: Task) -> Text:
+        """The rate in words; nothing before there is one."""
+        if not task.speed:
+            return Text("")
+        return Text(f"{task.speed:.1f}/s" if task.speed >= 1.0 else f"{1.0 / task.speed:.1f} s each")
+
+
 class TerminalProgress:
     """Bars on standard error: what is done, how far, time left. One bar at a time, removed when done."""
 
@@ -130,6 +150,7 @@ class TerminalProgress:
                 BarColumn(),
                 MofNCompleteColumn(),
                 TextColumn(unit),
+                _Rate(),
                 TimeRemainingColumn(),
                 console=self._console,
                 transient=True,
