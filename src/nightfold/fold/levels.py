@@ -29,7 +29,10 @@ PATCHES = 3
 LEAST_PIXELS = 2000
 LEAST_SUBS = 5
 TRUSTED_SHARE = 0.15
-"""Noise that the samples show is believed only where it differs by more than this from what was told."""
+"""Noise that the samples show is believed only where it exceeds what was told by more than this …"""
+FAR_BELOW = 0.35
+"""… or falls this far below it. In between it may look low because subs are copies of each other, which must not turn
+rejection against good samples."""
 WING_REACH = 1.3
 """A profile that widens by a share s moves by s times the distance from the centre; stars are followed to 1.3 FWHM."""
 
@@ -113,7 +116,7 @@ def noise_factors(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Flo
         values = values[np.isfinite(values)]
         if values.size >= LEAST_PIXELS:
             ratio = float(mad_sigma(values))
-            if np.isfinite(ratio) and ratio > 0.0 and abs(ratio - 1.0) > TRUSTED_SHARE:
+            if ratio > 1.0 + TRUSTED_SHARE or 0.0 < ratio < FAR_BELOW:
                 factors[i] = ratio**2
     return factors
 

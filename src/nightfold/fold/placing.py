@@ -38,7 +38,7 @@ from nightfold.kernels.resample import (
 
 NOT_WIDENED = 1.02
 """A grid coarser than the sub by less than this needs no wider kernel."""
-MOST_PARTS = 5.0
+MOST_PARTS = 10.0
 """Blocks of 16 pixels that would fall into more parts than this are left to the way for any angle."""
 HARSH_SIGMA = 30.0
 """Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
@@ -109,7 +109,9 @@ class Placer:
         rows, columns = out.shape
         lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
         edges = self._edges(y0, x0, rows, columns)
-        margin = max(2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3)
+        margin = max(
+            2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3 + (LANES if self.widen > 1.0 else 0)
+        )
         low = np.floor(edges.min(axis=0)).astype(np.int64) - margin
         high = np.ceil(edges.max(axis=0)).astype(np.int64) + margin + 1
         box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]))

@@ -337,8 +337,9 @@ def resample_any(box, box_y, box_x, lattice, from_y, from_x, out):
 def _table_weights(position, first, taps, widen, table, weights):
     """Fill the weights of a kernel `widen` times as wide about `position`; their sum becomes 1, the sum of squares is given."""
     total = 0.0
+    step = STEPS_PER_PIXEL / widen
     for k in range(taps):
-        u = abs(first + k - position) / widen * STEPS_PER_PIXEL
+        u = abs(first + k - position) * step
         j = int(u)
         w = 0.0
         if j < 3 * STEPS_PER_PIXEL:
@@ -346,19 +347,25 @@ def _table_weights(position, first, taps, widen, table, weights):
         weights[k] = w
         total += w
     squares = 0.0
+    total = 1.0 / total
     for k in range(taps):
-        weights[k] /= total
+        weights[k] *= total
         squares += weights[k] * weights[k]
     return squares
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def resample_wide(box, box_y, box_x, lattice, from_y, from_x, widen, table, out):
-    """As `resample_any` onto a coarser grid, the kernel `widen` (> 1) times as wide so that nothing aliases."""
+    """As `resample_any` onto a coarser grid, the kernel `widen` (> 1) times as wide so that nothing aliases.
+
+    `box` has room for 16 columns more than the kernel needs.
+    """
     rows, columns = out.shape
     taps = 2 * int(np.ceil(SUPPORT * widen))
     across = np.empty(taps, np.float64)
     along = np.empty(taps, np.float64)
+    groups = (taps + LANES - 1) // LANES
+    parts = np.empty(groups * LANES, np.float32)
     for y in range(rows):
         for b in range(columns // LANES):
             x0, y0, dx, dy = _start_and_step(lattice, from_y + y, from_x + b * LANES)
@@ -369,13 +376,20 @@ def resample_wide(box, box_y, box_x, lattice, from_y, from_x, widen, table, out)
                 first_y = int(np.floor(py)) - taps // 2 + 1
                 _table_weights(px, first_x, taps, widen, table, across)
                 _table_weights(py, first_y, taps, widen, table, along)
+                # Rows first, 16 columns side by side, whether taps or not: a single running sum would wait at every tap.
+                for g in range(groups):
+                    part = parts[g * LANES : g * LANES + LANES]
+                    left = first_x - box_x + g * LANES
+                    for k in range(LANES):
+                        part[k] = 0.0
+                    for j in range(taps):
+                        piece = box[first_y + j - box_y, left : left + LANES]
+                        share = np.float32(along[j])
+                        for k in range(LANES):
+                            part[k] += share * piece[k]
                 total = 0.0
-                for j in range(taps):
-                    piece = box[first_y + j - box_y, first_x - box_x : first_x - box_x + taps]
-                    part = 0.0
-                    for k in range(taps):
-                        part += across[k] * piece[k]
-                    total += along[j] * part
+                for k in range(taps):
+                    total += across[k] * parts[k]
                 out[y, b * LANES + i] = np.float32(total)
 
 
