@@ -32,7 +32,7 @@ def measured_noise(image: Plane32, variance: Plane32, levels: int = LEVELS) -> t
     """Noise of each detail plane over what white noise of this variance would have, near 1.
 
     Resampling moves noise from fine planes to broad ones, and the sky's own unrest adds to the latter. Measured by the
-    median absolute coefficient over its expected sigma, on the half of the pixels of lowest smooth brightness, where
+    median absolute coefficient over its expected sigma, on the quarter of the pixels of lowest smooth brightness, where
     nebula counts least.
     """
     fine = np.ascontiguousarray(image, np.float32)
@@ -45,11 +45,11 @@ def measured_noise(image: Plane32, variance: Plane32, levels: int = LEVELS) -> t
         pulls.append((fine[spots] - broad[spots]) / (np.float32(factor) * np.maximum(local[spots], 1e-30)))
         fine = broad
     rest = fine[spots]
-    dark = rest <= np.median(rest)
+    dark = rest <= np.quantile(rest, 0.25)
     ratios = [float(SIGMA_PER_MAD * np.median(np.abs(p[dark]))) for p in pulls]
-    # Nebula feigns noise in the broad planes: none is believed to have more than a half more than the plane before.
+    # Nebula feigns noise in the broad planes: none is believed to have more than a quarter more than the plane before.
     for i in range(1, levels):
-        ratios[i] = min(ratios[i], 1.5 * ratios[i - 1])
+        ratios[i] = min(ratios[i], 1.25 * ratios[i - 1])
     return tuple(ratios)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +15,8 @@ Plane32 = npt.NDArray[np.float32]
 class Plane:
     """One filter's linear image, electrons per second, shape (height, width); NaN where nothing covers.
 
-    `variance` has its shape, in the square of its unit. `sha256` is that of the master it comes from.
+    `variance` has its shape, in the square of its unit. `sha256` is that of the master it comes from, `wcs` its celestial
+    coordinates (an astropy WCS) where they are known.
     """
 
     filter: str
@@ -23,3 +25,4 @@ class Plane:
     sha256: str = ""
     scale_arcsec_px: float | None = None
     cut_box_px: tuple[int, int, int, int] | None = None
+    wcs: Any = None

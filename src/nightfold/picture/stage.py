@@ -61,7 +61,6 @@ def make_picture(
     notes: list[str] = []
     ws.progress.start(len(rows), "Reading masters", "masters")
     planes: dict[str, Plane] = {}
-    fwhm: list[float] = []
     for row in rows:
         master = read_master(row.path)
         summary = master.summary
@@ -72,7 +71,6 @@ def make_picture(
             sha256=row.sha256,
             cut_box_px=summary.cut_box_px,
         )
-        fwhm.append(summary.fwhm_px)
         ws.progress.advance()
     ws.progress.finish()
     sizes = {p.image.shape for p in planes.values()}
@@ -84,7 +82,7 @@ def make_picture(
             next_step="fold all anew",
         )
     if given is None:
-        recipe = _automatic(planes, rows, palette, fwhm)
+        recipe = _automatic(planes, rows, palette)
     else:
         recipe = given
         notes += _compare(given, planes, exact)
@@ -140,7 +138,7 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
     return max(groups.values(), key=depth)
 
 
-def _automatic(planes: dict[str, Plane], rows: list[MasterRow], palette: str | None, fwhm: list[float]) -> Recipe:
+def _automatic(planes: dict[str, Plane], rows: list[MasterRow], palette: str | None) -> Recipe:
     box = intersection([p.cut_box_px for p in planes.values()])
     if box is None:
         raise PictureError(
@@ -148,9 +146,7 @@ def _automatic(planes: dict[str, Plane], rows: list[MasterRow], palette: str | N
             seen="an empty common box",
             next_step="look at the masters' coverage",
         )
-    known = [f for f in fwhm if f == f]
-    radius = 1.5 * (sum(known) / len(known)) if known else 4.0
-    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, star_radius_px=radius)
+    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette)
 
 
 def _compare(recipe: Recipe, planes: dict[str, Plane], exact: bool) -> list[str]:

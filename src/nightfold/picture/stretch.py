@@ -1,22 +1,36 @@
-"""From linear light to a picture: asinh curves in our written normalisation, and their automatic choice from the data."""
+"""From linear light to lightness: asinh curves in our written normalisation, monotone curves, and their automatic choice.
+
+What a curve gives is the lightness L of OKLab for grey (0 black, 1 white; the light shown is L^3), because equal steps of
+it look equal. The automatic curve has three anchors, our own choice:
+
+- blank sky at L 0.19 (sRGB 22 of 255): a little above the black of a screen, so that nothing faint is cut off;
+- the typical nebula at L 0.52, about the middle of the scale;
+- the brightest nebula (99.9th percentile of it, stars apart) at L 0.90, so that it has structure left and stars outshine it.
+
+They fix depth of black, softness and white of the asinh curve. Should noise come out rougher than 0.018 in L (about what
+one sees as grain on a monitor; our choice), the curve is made softer and the typical nebula darker.
+"""
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from nightfold.errors import PictureError
 
 Values = npt.NDArray[np.floating[Any]]
 
-SKY_SHOWN_AT = 0.10
-"""sRGB value of blank sky in an automatic picture: dark, with its noise just visible. Our choice."""
-NEBULA_SHOWN_AT = 0.58
-"""sRGB value of the brighter nebula (see `automatic_curve`). Our choice."""
+SKY_SHOWN_AT = 0.19
+TYPICAL_SHOWN_AT = 0.52
+BRIGHT_SHOWN_AT = 0.90
+GRAIN = 0.018
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +49,37 @@ class AsinhCurve:
         """Displayed values of linear ones, float32."""
         scaled = (np.asarray(x, np.float32) - np.float32(self.black)) / np.float32(self.softness)
         top = np.float32(np.arcsinh((self.white - self.black) / self.softness))
-        return np.asarray(np.clip(np.arcsinh(scaled) / top, 0.0, 1.0), np.float32)
+        return np.asarray(np.clip(np.arcsinh(scaled) / top, np.float32(0.0), np.float32(1.0)), np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonotoneCurve:
+    """A curve through anchors (value, lightness) that never turns back: PCHIP (Fritsch & Carlson 1980) over asinh(x / softness).
+
+    Values and lightness rise strictly. Beyond the outer anchors the end values hold.
+    """
+
+    values: tuple[float, ...]
+    lightness: tuple[float, ...]
+    softness: float
+
+    def __post_init__(self) -> None:
+        rising = all(b > a for seq in (self.values, self.lightness) for a, b in itertools.pairwise(seq))
+        if len(self.values) < 2 or len(self.values) != len(self.lightness) or not rising or self.softness <= 0:
+            raise PictureError(
+                "the anchors of a curve do not rise",
+                seen=", ".join(f"{v:g} at {w:g}" for v, w in zip(self.values, self.lightness)),
+                allowed="two or more, each higher in value and in lightness than the one before",
+            )
+
+    def __call__(self, x: Values) -> npt.NDArray[np.float32]:
+        """Lightness of linear values, float32."""
+        knots = np.arcsinh(np.asarray(self.values) / self.softness)
+        curve = PchipInterpolator(knots, self.lightness)
+        # A fine table is exact to 1e-6 and twenty times faster than the polynomials.
+        table = np.linspace(knots[0], knots[-1], 8193)
+        scaled = np.arcsinh(np.asarray(x, np.float32) / np.float32(self.softness))
+        return np.asarray(np.interp(scaled, table, curve(table)), np.float32)
 
 
 def lupton(rgb: Values, *, q: float, stretch: float, minimum: float = 0.0) -> Values:
@@ -52,38 +96,55 @@ def lupton(rgb: Values, *, q: float, stretch: float, minimum: float = 0.0) -> Va
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """What a linear image is like: its blank sky, the noise there, and how bright nebula and stars are above the sky."""
+    """What a linear image without stars is like: its blank sky, noise per pixel, and nebula above the sky.
+
+    `typical` is the median of the cells that hold nebula, `nebula` their 90th percentile, `bright` the brightest.
+    """
 
     sky: float
     noise: float
+    typical: float
     nebula: float
     bright: float
 
 
-def measure_levels(image: Values) -> Levels:
-    """Sky, noise and brightness of a linear image, robustly.
+def measure_levels(images: Mapping[str, Values], noises: Mapping[str, float]) -> dict[str, Levels]:
+    """Levels of each filter's linear image (stars taken off, one size), judged at common places.
 
-    The sky is the clipped centre of the darker half of cells of the image, so that a nebula over most of the frame does not
-    pass for it; noise is from differences of neighbours; the nebula's brightness is the 97th percentile of medians of
-    cells, which no star reaches; `bright` is the 99.9th percentile of pixels.
+    The sky is measured where all filters together are darkest, so that it comes out without a cast; the nebula where any
+    of them shows some, so that a faint filter is compared with a strong one at the same places.
     """
-    finite = image[np.isfinite(image)]
-    if finite.size < 100:
-        raise PictureError(
-            "the picture has too few pixels to judge its levels", seen=f"{finite.size} finite pixels", allowed="100"
+    shape = next(iter(images.values())).shape
+    size = max(2, min(16, min(shape) // 12))
+    cells = {f: cell_medians(image, size).ravel() for f, image in images.items()}
+    known = np.all([np.isfinite(c) for c in cells.values()], axis=0)
+    if not known.any():
+        raise PictureError("too few pixels to judge levels", seen="no covered part in common", allowed="100 px")
+    cells = {f: c[known] for f, c in cells.items()}
+    # A cell's own noise, 1.6 for the median and the correlation of resampled pixels; never nothing.
+    cell_noise = {
+        f: max(1.6 * noises[f] / size, 1e-4 * float(np.ptp(c)), 1e-7 * float(np.abs(c).max()), 1e-12)
+        for f, c in cells.items()
+    }
+    excess = sum(
+        np.maximum(c - np.percentile(c, 5), 0.0) / (cell_noise[f] + 0.02 * np.ptp(c)) for f, c in cells.items()
+    )
+    dark = np.argsort(excess, kind="stable")[: max(1, excess.size // 12)]
+    above = {f: c - float(np.median(c[dark])) for f, c in cells.items()}
+    lit = np.any([a > max(5.0 * cell_noise[f], 0.02 * float(a.max())) for f, a in above.items()], axis=0)
+    if lit.sum() < max(3, 0.002 * lit.size):
+        lit = np.zeros(lit.shape, bool)
+    levels = {}
+    for f, a in above.items():
+        noise = max(noises[f], cell_noise[f])
+        nebula = a[lit] if lit.any() else np.zeros(1)
+        typical = max(float(np.median(nebula)), 0.5 * noise)
+        strong = max(float(np.percentile(nebula, 90)), 1.5 * typical, noise)
+        bright = max(float(np.percentile(nebula, 99.7)), 1.5 * strong, 3.0 * noise)
+        levels[f] = Levels(
+            sky=float(np.median(cells[f][dark])), noise=noise, typical=typical, nebula=strong, bright=bright
         )
-    cells = cell_medians(image, 16)
-    known = np.sort(cells[np.isfinite(cells)])
-    if known.size == 0:
-        known = np.sort(finite)
-    sky = float(np.median(known[: max(1, known.size // 4)]))
-    difference = np.diff(image, axis=1)
-    difference = difference[np.isfinite(difference)]
-    noise = float(1.4826 * np.median(np.abs(difference)) / np.sqrt(2.0)) if difference.size else 0.0
-    top = float(np.percentile(finite, 99.9))
-    spread = max(noise, 1e-3 * max(top - sky, 0.0), 1e-12)
-    nebula = max(float(np.percentile(known, 97)) - sky, 2.0 * spread)
-    return Levels(sky=sky, noise=spread, nebula=nebula, bright=max(top - sky, 4.0 * nebula))
+    return levels
 
 
 def cell_medians(image: Values, size: int) -> npt.NDArray[np.float64]:
@@ -92,6 +153,8 @@ def cell_medians(image: Values, size: int) -> npt.NDArray[np.float64]:
     if h == 0 or w == 0:
         return np.full((1, 1), np.nanmedian(image) if np.isfinite(image).any() else np.nan)
     cells = image[:h, :w].reshape(h // size, size, w // size, size).swapaxes(1, 2).reshape(h // size, w // size, -1)
+    if np.isfinite(cells).all():
+        return np.asarray(np.median(cells, axis=-1), np.float64)
     covered = np.isfinite(cells).mean(axis=-1) >= 0.5
     result = np.full(covered.shape, np.nan)
     if covered.any():
@@ -99,33 +162,40 @@ def cell_medians(image: Values, size: int) -> npt.NDArray[np.float64]:
     return result
 
 
-def automatic_curve(levels: Levels, *, sky_at: float = SKY_SHOWN_AT, nebula_at: float = NEBULA_SHOWN_AT) -> AsinhCurve:
-    """The asinh curve that shows blank sky at `sky_at` and the brighter nebula at `nebula_at`, stars just short of white.
+def automatic_curve(
+    levels: Levels,
+    *,
+    grain_noise: float | None = None,
+    sky_at: float = SKY_SHOWN_AT,
+    typical_at: float = TYPICAL_SHOWN_AT,
+    bright_at: float = BRIGHT_SHOWN_AT,
+) -> AsinhCurve:
+    """The asinh curve through the anchors of this module's head; `grain_noise` is the noise left in what is shown."""
+    noise = levels.noise if grain_noise is None else grain_noise
+    # Even a straight line from sky to the brightest would show this noise as grain: then the top lies higher.
+    top = max(levels.bright, (bright_at - sky_at) / GRAIN * noise)
 
-    Black lies so far below the sky that the sky lands at `sky_at`; the softness is then the one that puts the nebula where
-    it is wanted. Both are solved together; where the data allow no such curve (no nebula, only noise), the noise sets it.
-    """
-    white = levels.sky + levels.bright
+    def curve(log_softness: float) -> tuple[float, float, float]:
+        """Softness, depth of black below the sky, and the factor before the asinh."""
+        s = float(np.exp(log_softness))
 
-    def curve(softness: float) -> AsinhCurve:
-        def sky_error(depth: float) -> float:
-            top = np.arcsinh((levels.bright + depth) / softness)
-            return float(np.arcsinh(depth / softness) / top - sky_at)
+        def sky_error(log_depth: float) -> float:
+            d = float(np.exp(log_depth))
+            return float(bright_at * np.arcsinh(d / s) / np.arcsinh((top + d) / s) - sky_at)
 
-        depth = brentq(sky_error, 1e-9 * levels.bright, 100.0 * levels.bright)
-        return AsinhCurve(black=levels.sky - depth, white=white, softness=softness)
+        d = float(np.exp(brentq(sky_error, np.log(1e-9 * top), np.log(1e3 * top), xtol=1e-10)))
+        return s, d, float(bright_at / np.arcsinh((top + d) / s))
 
-    def nebula_error(log_softness: float) -> float:
-        c = curve(float(np.exp(log_softness)))
-        shown = np.arcsinh((levels.sky + levels.nebula - c.black) / c.softness) / np.arcsinh(
-            (c.white - c.black) / c.softness
-        )
-        return float(shown - nebula_at)
+    def typical_error(log_softness: float) -> float:
+        s, d, k = curve(log_softness)
+        return float(k * np.arcsinh((levels.typical + d) / s) - typical_at)
 
-    # The noise must not be blown up: the softness stays above half of it.
-    low, high = float(np.log(0.5 * levels.noise)), float(np.log(10.0 * levels.bright))
-    if nebula_error(low) <= 0.0:
-        return curve(float(np.exp(low)))
-    if nebula_error(high) >= 0.0:
-        return curve(float(np.exp(high)))
-    return curve(float(np.exp(brentq(nebula_error, low, high, xtol=1e-6))))
+    def grain_error(log_softness: float) -> float:
+        s, d, k = curve(log_softness)
+        return float(k / np.hypot(s, d) * noise - GRAIN)
+
+    low, high = float(np.log(1e-4 * top)), float(np.log(1e2 * top))
+    softest = low if grain_error(low) <= 0 else high if grain_error(high) >= 0 else brentq(grain_error, low, high)
+    wanted = low if typical_error(low) <= 0 else high if typical_error(high) >= 0 else brentq(typical_error, low, high)
+    s, d, k = curve(max(softest, wanted))
+    return AsinhCurve(black=levels.sky - d, white=levels.sky - d + s * float(np.sinh(1.0 / k)), softness=s)

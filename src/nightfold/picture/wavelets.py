@@ -53,10 +53,9 @@ def noise_factors(levels: int) -> tuple[float, ...]:
     factors = []
     for level in range(levels):
         step = 1 << level
-        after = sum(
-            weight * np.roll(before, shift * step)
-            for weight, shift in zip((1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16), range(-2, 3))
-        )
+        after = np.zeros_like(before)
+        for weight, shift in zip((1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16), range(-2, 3)):
+            after += weight * np.roll(before, shift * step)
         # sum (a a' - b b')^2 over the plane, with a, b the responses along one axis before and after this smoothing
         aa, ab, bb = before @ before, before @ after, after @ after
         factors.append(float(np.sqrt(aa * aa - 2.0 * ab * ab + bb * bb)))

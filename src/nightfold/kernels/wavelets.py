@@ -1,0 +1,69 @@
+"""The B3 spline smoothing of the a trous wavelets, and the shrinking of one wavelet plane, in plain loops."""
+
+import numpy as np
+from numba import njit
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def mirrored(i, n):
+    """Index `i` folded into 0..n-1, the edge pixel repeated."""
+    period = 2 * n
+    i = i % period
+    return i if i < n else period - 1 - i
+
+
+@njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz", "arcp"})
+def smooth_b3(image, step, out):
+    """Write `image` smoothed by (1 4 6 4 1)/16 with `step` pixels between the taps, along both axes; edges mirrored."""
+    height, width = image.shape
+    reach = 2 * step
+    outer = np.float32(1.0 / 16.0)
+    inner = np.float32(4.0 / 16.0)
+    middle = np.float32(6.0 / 16.0)
+    across = np.empty((height, width), np.float32)
+    padded = np.empty(width + 2 * reach, np.float32)
+    for y in range(height):
+        row = image[y]
+        body = padded[reach : reach + width]
+        for x in range(width):
+            body[x] = row[x]
+        for k in range(reach):
+            padded[k] = row[mirrored(k - reach, width)]
+            padded[reach + width + k] = row[mirrored(width + k, width)]
+        a = padded[0:width]
+        b = padded[step : step + width]
+        c = padded[2 * step : 2 * step + width]
+        d = padded[3 * step : 3 * step + width]
+        e = padded[4 * step : 4 * step + width]
+        target = across[y]
+        for x in range(width):
+            target[x] = outer * (a[x] + e[x]) + inner * (b[x] + d[x]) + middle * c[x]
+    for y in range(height):
+        a = across[mirrored(y - 2 * step, height)]
+        b = across[mirrored(y - step, height)]
+        c = across[y]
+        d = across[mirrored(y + step, height)]
+        e = across[mirrored(y + 2 * step, height)]
+        target = out[y]
+        for x in range(width):
+            target[x] = outer * (a[x] + e[x]) + inner * (b[x] + d[x]) + middle * c[x]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def squared_difference(fine, broad, out):
+    """Write (fine - broad)^2."""
+    for y in range(fine.shape[0]):
+        for x in range(fine.shape[1]):
+            w = fine[y, x] - broad[y, x]
+            out[y, x] = w * w
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_shrunk(fine, broad, energy, variance, factor, least, out):
+    """Add the plane fine - broad to `out`, each value times max(least, 1 - factor * variance / energy)."""
+    for y in range(fine.shape[0]):
+        for x in range(fine.shape[1]):
+            e = energy[y, x]
+            keep = np.float32(1.0) - factor * variance[y, x] / e if e > 0.0 else least
+            keep = keep if keep > least else least
+            out[y, x] += keep * (fine[y, x] - broad[y, x])

@@ -1,0 +1,166 @@
+"""The automatic recipe: every number of it measured on the masters, so that a good master looks right untouched."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from nightfold.picture.gradient import fit_surface
+from nightfold.picture.noise import measured_noise
+from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
+from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps
+from nightfold.picture.records import Plane
+from nightfold.picture.stars import Layers, StarPlaces, find_star_places, separate_stars, with_leftovers
+from nightfold.picture.steps import (
+    Gradient,
+    Level,
+    Mix,
+    Noise,
+    Recipe,
+    Saturate,
+    StarsApart,
+    StarsBack,
+    Stretch,
+    TurnHues,
+)
+from nightfold.picture.stretch import Levels, automatic_curve, measure_levels
+from nightfold.picture.wavelets import smooth
+
+BROADBAND = {"L", "R", "G", "B"}
+GRAIN_KEPT = 0.3
+"""Share of the pixel noise that the default noise step leaves, as measured on simulated masters."""
+
+
+def automatic_recipe(
+    planes: Mapping[str, Plane],
+    *,
+    target: str,
+    box: Box,
+    palette: str | None = None,
+    spread: float = 0.85,
+) -> Recipe:
+    """A recipe whose numbers come from the masters.
+
+    Parameters
+    ----------
+    planes : mapping of filter to Plane
+        All of one size.
+    box : tuple
+        What is cut out, inclusive (x0, y0, x1, y1).
+    palette : str, optional
+        A named palette; one that suits the filters when not given.
+    spread : float
+        How far the filters are brought to equal strength, 0 to 1.
+    """
+    check_sizes(planes)
+    if palette is None:
+        name, rows = automatic_palette(list(planes))
+    else:
+        name, rows = palette.upper(), palette_rows(palette, list(planes))
+    wanted = list(rows) + ([f for f in ("R", "G", "B") if f not in rows] if {"R", "G", "B"} <= set(planes) else [])
+    cut = {f: fill_gaps(cut_to(planes[f], box))[0] for f in wanted}
+    steps: list[Any] = []
+
+    surfaces = {f: fit_surface(p.image, _noise(p), degree=2) for f, p in cut.items()}
+    found = {f: [_tidy(c) for c in s.coefficients] for f, s in surfaces.items() if s.separable}
+    if found:
+        steps.append(Gradient(degree=2, surfaces=found))
+    flat = {f: p.image - surfaces[f].evaluate() if f in found else p.image for f, p in cut.items()}
+
+    places = find_star_places({f: _with(p, flat[f]) for f, p in cut.items()})
+    layers = {f: separate_stars(flat[f], cut[f].variance, places) for f in wanted}
+    places = with_leftovers(places, {f: _with(cut[f], layer.nebula) for f, layer in layers.items()})
+    layers = {f: separate_stars(flat[f], cut[f].variance, places) for f in wanted}
+    if len(places):
+        steps.append(StarsApart())
+
+    scale = next(iter(cut.values())).scale_arcsec_px or 1.0
+    ratios = {f: [_tidy(max(r, 1e-3)) for r in measured_noise(layers[f].nebula, cut[f].variance)] for f in rows}
+    steps.append(Noise(middle_from=_tidy(3.5 * scale), broad_from=_tidy(10.0 * scale), ratios=ratios))
+
+    levels = measure_levels({f: layers[f].nebula for f in rows}, {f: _noise(cut[f]) for f in rows})
+    shown = [f for f in rows if f != "L"] or list(rows)
+    gains = dict.fromkeys(rows, 1.0)
+    if not set(shown) <= BROADBAND:
+        gains |= balance_gains({f: levels[f].nebula for f in shown}, {f: levels[f].noise for f in shown}, spread)
+    level = Level(sky={f: _tidy(v.sky) for f, v in levels.items()}, gain={f: _tidy(g) for f, g in gains.items()})
+    steps.append(level)
+    steps.append(_stretch(levels, level.gain, shown, layers))
+    narrow = not set(rows) <= BROADBAND
+    steps.append(
+        Mix(
+            palette=name,
+            rows=rows,
+            lightness_from_all=0.5 if narrow and len(rows) > 1 else 1.0 if name == "LRGB" else 0.0,
+        )
+    )
+    if narrow and len(shown) > 1:
+        if name == "SHO":
+            steps.append(TurnHues())
+        steps.append(Saturate())
+    if len(places):
+        steps.append(_stars_back(layers, places, cut, wanted, narrow))
+    return Recipe(target=target, masters={f: planes[f].sha256 for f in wanted}, cut_box_px=box, steps=steps)
+
+
+def _stretch(
+    levels: Mapping[str, Levels], gain: Mapping[str, float], shown: Sequence[str], layers: Mapping[str, Layers]
+) -> Stretch:
+    """One curve for all filters, from the strongest of what each shows after its gain."""
+    together = Levels(
+        sky=0.0,
+        noise=float(np.mean([levels[f].noise * gain[f] for f in shown])),
+        typical=float(np.mean([levels[f].typical * gain[f] for f in shown])),
+        nebula=float(np.mean([levels[f].nebula * gain[f] for f in shown])),
+        bright=max(levels[f].bright * gain[f] for f in shown),
+    )
+    curve = automatic_curve(together, grain_noise=GRAIN_KEPT * together.noise)
+    return Stretch(black=_tidy(curve.black), white=_tidy(curve.white), softness=_tidy(curve.softness))
+
+
+def _stars_back(
+    layers: Mapping[str, Layers], places: StarPlaces, cut: Mapping[str, Plane], wanted: Sequence[str], narrow: bool
+) -> StarsBack:
+    """Gains that make the typical star white, and a curve from the faintest to the brightest of them."""
+    shape = next(iter(cut.values())).image.shape
+    y = np.clip(np.rint(places.y).astype(int), 0, shape[0] - 1)
+    x = np.clip(np.rint(places.x).astype(int), 0, shape[1] - 1)
+    colour = [f for f in ("R", "G", "B") if f in wanted]
+    used = colour if len(colour) == 3 else list(wanted)
+    # Peaks of smoothed layers: one noisy or cut-off pixel does not speak for a star.
+    peaks = {f: smooth(layers[f].stars, 0)[y, x] for f in used}
+    clear = np.ones(len(places), bool)
+    for f in used:
+        clear &= peaks[f] > 5.0 * _noise(cut[f])
+    if clear.sum() < 3:
+        clear[:] = True
+    first = used[0]
+    gain = {
+        f: float(np.clip(np.median(peaks[first][clear] / np.maximum(peaks[f][clear], 1e-30)), 1e-3, 1e3)) for f in used
+    }
+    mean = np.mean([peaks[f] * gain[f] for f in used], axis=0)
+    top = max(float(np.percentile(mean, 97.0)), 1e-12)
+    noise = math.sqrt(sum((_noise(cut[f]) * gain[f]) ** 2 for f in used)) / len(used)
+    softness = max(4.0 * noise, top / 60.0)
+    return StarsBack(
+        gain={f: _tidy(g) for f, g in gain.items()},
+        white=_tidy(max(top, 8.0 * softness)),
+        softness=_tidy(softness),
+        colour=0.0 if narrow and len(colour) < 3 else 1.0 if len(colour) == 3 else 0.0,
+    )
+
+
+def _with(plane: Plane, image: Any) -> Plane:
+    return Plane(filter=plane.filter, image=image, variance=plane.variance)
+
+
+def _noise(plane: Plane) -> float:
+    return float(np.sqrt(np.median(plane.variance)))
+
+
+def _tidy(value: float) -> float:
+    """Seven significant digits: what a float32 holds, and the same text on every machine."""
+    return float(f"{value:.7g}")

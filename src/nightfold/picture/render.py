@@ -1,0 +1,339 @@
+"""A recipe applied: linear planes in, sRGB picture out; filters side by side, colours in bands of rows.
+
+Steps on linear planes run filter by filter on threads. Colour steps run on bands of rows, each with the apron that its
+steps need, so a picture of any size takes little memory and no band shows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.errors import PictureError
+from nightfold.picture.colour import encode_srgb, into_gamut, linear_planes, oklab_planes
+from nightfold.picture.finish import contrast_apron_px, lightness_towards, local_contrast, saturate, turn_hues
+from nightfold.picture.gradient import Surface, terms
+from nightfold.picture.noise import LEVELS, shrink_noise
+from nightfold.picture.palette import mix_planes
+from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor
+from nightfold.picture.records import Plane
+from nightfold.picture.sharpen import sharpen
+from nightfold.picture.stars import Layers, StarPlaces, find_star_places, separate_stars, with_leftovers
+from nightfold.picture.steps import (
+    Gradient,
+    Level,
+    LocalContrast,
+    Mix,
+    Noise,
+    Recipe,
+    Saturate,
+    Sharpen,
+    StarsApart,
+    StarsBack,
+    Stretch,
+    Turn,
+    TurnHues,
+)
+from nightfold.picture.stretch import AsinhCurve, MonotoneCurve
+
+Plane32 = npt.NDArray[np.float32]
+Picture = npt.NDArray[np.float32]
+BAND_ROWS = 256
+_ON_PLANES = (Gradient, StarsApart, Sharpen, Noise, Level)
+
+
+@dataclass(slots=True)
+class _Linear:
+    """What the steps on linear planes have made so far."""
+
+    nebula: dict[str, Plane32]
+    variance: dict[str, Plane32]
+    stars: dict[str, Plane32] = field(default_factory=dict)
+    factor: int = 1
+    scale_arcsec_px: float | None = None
+
+
+def apply_recipe(
+    recipe: Recipe,
+    planes: Mapping[str, Plane],
+    *,
+    preview_px: int | None = None,
+    threads: int = 2,
+    after_step: Callable[[str, Picture], None] | None = None,
+) -> Picture:
+    """The picture: sRGB values 0 to 1, float32, shape (height, width, 3), first row at the bottom as in masters.
+
+    Parameters
+    ----------
+    planes : mapping of filter to Plane
+        Full masters; NaN where nothing covers. What no filter covers is shown like its surroundings.
+    preview_px : int, optional
+        Bin the masters so that the long side is at most so many pixels.
+    threads : int
+        The result does not depend on it.
+    after_step : callable, optional
+        Called with each colour step's name and the picture after it, for proofs.
+    """
+    ready = _ready(recipe, planes, preview_px)
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        on_planes, on_colours, turn = _in_order(recipe)
+        for step in on_planes:
+            _work_on_planes(step, ready, pool)
+        if after_step is not None:
+            for count in range(2, len(on_colours) + 1):
+                after_step(on_colours[count - 1].step, _colours(on_colours[:count], ready, pool))
+        picture = _colours(on_colours, ready, pool)
+    return _turned(turn, picture) if turn is not None else picture
+
+
+def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) -> _Linear:
+    missing = [f for f in recipe.masters if f not in planes]
+    if missing:
+        raise PictureError(
+            "the recipe needs masters that are not here",
+            seen=f"masters of {', '.join(planes) or 'nothing'}",
+            allowed=", ".join(recipe.masters),
+            next_step=f"fold {', '.join(missing)}",
+        )
+    mine = {f: planes[f] for f in recipe.masters}
+    check_sizes(mine)
+    cut = {f: cut_to(p, recipe.cut_box_px) for f, p in mine.items()}
+    factor = 1 if preview_px is None else preview_factor(next(iter(cut.values())).image.shape, preview_px)
+    small = {f: fill_gaps(binned(p, factor))[0] for f, p in cut.items()}
+    scale = next(iter(cut.values())).scale_arcsec_px
+    return _Linear(
+        nebula={f: p.image for f, p in small.items()},
+        variance={f: p.variance for f, p in small.items()},
+        factor=factor,
+        scale_arcsec_px=scale,
+    )
+
+
+def _in_order(recipe: Recipe) -> tuple[list[Any], list[Any], Turn | None]:
+    """The steps on planes, those on colours (stretch and mix first), and the last turn; checked for their order."""
+    on_planes = [s for s in recipe.steps if isinstance(s, _ON_PLANES)]
+    rest = [s for s in recipe.steps if not isinstance(s, _ON_PLANES)]
+    turn = rest[-1] if rest and isinstance(rest[-1], Turn) else None
+    on_colours = rest[:-1] if turn is not None else rest
+    if [s.step for s in on_colours[:2]] != ["stretch", "mix"] or list(recipe.steps[: len(on_planes)]) != on_planes:
+        raise PictureError(
+            "the recipe's steps are out of order",
+            seen=", ".join(s.step for s in recipe.steps),
+            allowed="gradient, stars-apart, sharpen, noise, level first; then stretch, mix; then colours; turn last",
+        )
+    twice = [s.step for s in on_colours[2:] if isinstance(s, (Stretch, Mix, Turn))]
+    if twice:
+        raise PictureError("a step stands where it cannot", seen=twice[0], allowed="one stretch, one mix, turn last")
+    return on_planes, on_colours, turn
+
+
+def _work_on_planes(step: Any, ready: _Linear, pool: ThreadPoolExecutor) -> None:
+    """One step on all filters, changing `ready`."""
+    if isinstance(step, StarsApart):
+        places = find_star_places(_as_planes(ready, ready.nebula), threshold_sigma=step.threshold_sigma)
+        parts = _apart(step, ready, places, pool)
+        places = with_leftovers(places, _as_planes(ready, {f: part.nebula for f, part in parts.items()}))
+        parts = _apart(step, ready, places, pool)
+        ready.nebula = {f: part.nebula for f, part in parts.items()}
+        ready.stars = {f: part.stars for f, part in parts.items()}
+        return
+    made = pool.map(lambda f: _one_plane(step, f, ready), ready.nebula)
+    ready.nebula = dict(zip(ready.nebula, made))
+
+
+def _as_planes(ready: _Linear, images: Mapping[str, Plane32]) -> dict[str, Plane]:
+    return {f: Plane(filter=f, image=image, variance=ready.variance[f]) for f, image in images.items()}
+
+
+def _apart(step: StarsApart, ready: _Linear, places: StarPlaces, pool: ThreadPoolExecutor) -> dict[str, Layers]:
+    def work(name: str) -> Layers:
+        return separate_stars(ready.nebula[name], ready.variance[name], places, fill_sigma=step.fill_sigma)
+
+    return dict(zip(ready.nebula, pool.map(work, ready.nebula)))
+
+
+def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
+    image = ready.nebula[name]
+    if isinstance(step, Gradient):
+        coefficients = step.surfaces.get(name)
+        if coefficients is None:
+            return image
+        if len(coefficients) != len(terms(step.degree)):
+            raise PictureError(
+                f"the surface of {name} has the wrong number of coefficients",
+                seen=f"{len(coefficients)}",
+                allowed=f"{len(terms(step.degree))} for degree {step.degree}",
+            )
+        surface = Surface(
+            shape=(image.shape[0], image.shape[1]), degree=step.degree, coefficients=tuple(coefficients), separable=True,
+            blank_share=1.0,
+        )  # fmt: skip
+        return image - surface.evaluate()
+    if isinstance(step, Sharpen):
+        fwhm = step.fwhm_px.get(name)
+        if fwhm is None or fwhm / ready.factor < 1.2:
+            return image
+        return sharpen(
+            image,
+            ready.variance[name],
+            fwhm_px=fwhm / ready.factor,
+            strength=step.strength,
+            most_rounds=step.most_rounds,
+        )
+    if isinstance(step, Noise):
+        if name not in step.ratios:
+            return image
+        strengths, ratios = noise_of_planes(step, step.ratios[name], ready.factor, ready.scale_arcsec_px or 1.0)
+        return shrink_noise(image, ready.variance[name], strengths=strengths, ratios=ratios)
+    assert isinstance(step, Level)
+    if name not in step.sky:
+        return image
+    return (image - np.float32(step.sky[name])) * np.float32(step.gain.get(name, 1.0))
+
+
+def noise_of_planes(
+    step: Noise, ratios: Sequence[float], factor: int, scale_arcsec_px: float
+) -> tuple[list[float], list[float]]:
+    """Strength and noise ratio of each wavelet plane of a picture binned by `factor`."""
+    strengths, mine = [], []
+    shift = round(math.log2(factor))
+    for level in range(LEVELS):
+        size = 2.0**level * 1.5 * factor * scale_arcsec_px
+        strengths.append(
+            step.broad if size >= step.broad_from else step.middle if size >= step.middle_from else step.fine
+        )
+        mine.append(ratios[min(level + shift, len(ratios) - 1)])
+    return strengths, mine
+
+
+def _colours(steps: Sequence[Any], ready: _Linear, pool: ThreadPoolExecutor) -> Picture:
+    """The colour steps over bands of rows."""
+    height, width = next(iter(ready.nebula.values())).shape
+    apron = sum(contrast_apron_px(max(2.0, s.size_px / ready.factor)) for s in steps if isinstance(s, LocalContrast))
+    picture = np.empty((height, width, 3), np.float32)
+    shine = {id(s): _star_curve(s) for s in steps if isinstance(s, StarsBack)}
+
+    def band(start: int) -> None:
+        stop = min(height, start + BAND_ROWS)
+        low, high = max(0, start - apron), min(height, stop + apron)
+        planes = {f: p[low:high] for f, p in ready.nebula.items()}
+        stars = {f: p[low:high] for f, p in ready.stars.items()}
+        red, green, blue = _band(steps, planes, stars, ready.factor, shine)
+        inner = slice(start - low, stop - low)
+        for channel, plane in enumerate((red, green, blue)):
+            picture[start:stop, :, channel] = encode_srgb(plane[inner])
+
+    list(pool.map(band, range(0, height, BAND_ROWS)))
+    return picture
+
+
+def _band(
+    steps: Sequence[Any],
+    planes: Mapping[str, Plane32],
+    stars: Mapping[str, Plane32],
+    factor: int,
+    shine: Mapping[int, Callable[[Plane32], Plane32]],
+) -> tuple[Any, Any, Any]:
+    """Linear light of a band after the colour steps."""
+    stretch, mixing = steps[0], steps[1]
+    light = {f: _lightness(stretch, f, p) ** 3 for f, p in planes.items() if f in mixing.rows}
+    red, green, blue = mix_planes(light, mixing.rows)
+    colour_rows = [f for f, shares in mixing.rows.items() if any(shares)]
+    lab: Any = None
+    if mixing.lightness_from_all > 0 and len(mixing.rows) > 1:
+        lab = oklab_planes(red, green, blue)
+        sources = ["L"] if "L" in mixing.rows else colour_rows
+        # Half the mean and half the strongest: light in one filter alone is light, too.
+        strongest = np.maximum.reduce([light[f] for f in sources])
+        wanted = np.cbrt(np.float32(0.5) * (sum(light[f] for f in sources) / np.float32(len(sources)) + strongest))
+        lab = lightness_towards(lab, wanted, mixing.lightness_from_all)
+    for step in steps[2:]:
+        if isinstance(step, StarsBack):
+            if lab is not None:
+                red, green, blue = into_gamut(*linear_planes(*lab))
+                lab = None
+            red, green, blue = _with_stars(step, shine[id(step)], stars, red, green, blue)
+            continue
+        if lab is None:
+            lab = oklab_planes(red, green, blue)
+        if isinstance(step, TurnHues):
+            lab = turn_hues(
+                lab, from_deg=step.from_deg, to_deg=step.to_deg, towards_deg=step.towards_deg, strength=step.strength,
+                feather_deg=step.feather_deg,
+            )  # fmt: skip
+        elif isinstance(step, Saturate):
+            lab = saturate(lab, factor=step.factor, most=step.most, grey_below=step.grey_below)
+        else:
+            assert isinstance(step, LocalContrast)
+            raised = local_contrast(
+                np.ascontiguousarray(lab[0], np.float32), amount=step.amount, size_px=max(2.0, step.size_px / factor)
+            )
+            lab = (raised, lab[1], lab[2])
+    if lab is not None:
+        red, green, blue = into_gamut(*linear_planes(*lab))
+    return red, green, blue
+
+
+def _lightness(step: Stretch, name: str, plane: Plane32) -> Plane32:
+    if name in step.of_filter:
+        black, white, softness = step.of_filter[name]
+    else:
+        black, white, softness = step.black, step.white, step.softness
+        if step.anchors:
+            return MonotoneCurve(
+                values=tuple(v for v, _ in step.anchors), lightness=tuple(w for _, w in step.anchors), softness=softness
+            )(plane)
+    if white <= black:
+        raise PictureError(
+            "the stretch has white below black", seen=f"{white:g} and {black:g}", allowed="white above black"
+        )
+    return AsinhCurve(black=black, white=white, softness=softness)(plane)
+
+
+def _star_curve(step: StarsBack) -> Callable[[Plane32], Plane32]:
+    """Lightness of star light; `size` below 1 bends the flanks down and leaves the peaks."""
+    curve = AsinhCurve(black=0.0, white=step.white, softness=step.softness)
+    power = np.float32(1.0 / step.size)
+    return lambda light: curve(light) ** power if power != 1 else curve(light)
+
+
+def _with_stars(
+    step: StarsBack, curve: Callable[[Plane32], Plane32], stars: Mapping[str, Plane32], red: Any, green: Any, blue: Any
+) -> tuple[Any, Any, Any]:
+    """Star light laid over the picture as two lights on one screen: 1 - (1 - a)(1 - b)."""
+    used = [f for f in step.gain if f in stars]
+    if not used or step.brightness == 0:
+        return red, green, blue
+    lit = {f: np.maximum(stars[f], np.float32(0.0)) * np.float32(step.gain[f]) for f in used}
+    mean = np.asarray(sum(lit.values()) / np.float32(len(used)), np.float32)
+    shown = np.minimum(curve(mean) ** 3 * np.float32(step.brightness), np.float32(1.0))
+    tints: list[Any] = [shown, shown, shown]
+    if step.colour > 0 and all(c in lit for c in "RGB"):
+        base = np.maximum(mean, np.float32(1e-20))
+        for i, c in enumerate("RGB"):
+            tint = np.clip(lit[c] / base, 0.3, 2.0)
+            tints[i] = np.minimum(shown * (1.0 + np.float32(step.colour) * (tint - 1.0)), np.float32(1.0))
+    laid = [1.0 - (1.0 - p) * (1.0 - t) for p, t in zip((red, green, blue), tints)]
+    return laid[0], laid[1], laid[2]
+
+
+def _turned(step: Turn, picture: Picture) -> Picture:
+    if step.mirror:
+        picture = picture[:, ::-1]
+    picture = np.rot90(picture, step.quarter_turns)
+    if step.crop_px is not None:
+        x0, y0, x1, y1 = step.crop_px
+        if not (0 <= x0 <= x1 < picture.shape[1] and 0 <= y0 <= y1 < picture.shape[0]):
+            raise PictureError(
+                "the final crop does not lie inside the picture",
+                seen=f"{step.crop_px}",
+                allowed=f"0, 0 to {picture.shape[1] - 1}, {picture.shape[0] - 1}",
+            )
+        picture = picture[y0 : y1 + 1, x0 : x1 + 1]
+    return np.ascontiguousarray(picture)
