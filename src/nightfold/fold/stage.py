@@ -263,7 +263,7 @@ def _fold_group(
         skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
         subs = [
             FoldSub(
-                name=m.row.name,
+                name=f"{m.row.name} {m.row.fingerprint}",  # names alone may repeat from night to night
                 read_box=read,
                 shape=(m.row.height_px, m.row.width_px),
                 calibration=m.calibration,
