@@ -26,4 +26,3 @@ SIGMA_PER_MAD = 1.482602218505602
 
 KELVIN_AT_ZERO_C = 273.15
 """Zero of the Celsius scale, SI."""
-
