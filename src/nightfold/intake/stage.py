@@ -313,10 +313,7 @@ def _separation_deg(target: Target, ra_deg: float, dec_deg: float) -> float:
     if ra is None or dec is None:
         return math.inf
     d1, d2 = math.radians(dec), math.radians(dec_deg)
-    half = (
-        math.sin((d2 - d1) / 2) ** 2
-        + math.cos(d1) * math.cos(d2) * math.sin(math.radians(ra_deg - ra) / 2) ** 2
-    )
+    half = math.sin((d2 - d1) / 2) ** 2 + math.cos(d1) * math.cos(d2) * math.sin(math.radians(ra_deg - ra) / 2) ** 2
     return math.degrees(2.0 * math.asin(min(1.0, math.sqrt(half))))
 
 
