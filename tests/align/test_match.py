@@ -188,6 +188,26 @@ def test_unrelated_fields_never_match() -> None:
             match_stars(*lists[0], ReferencePattern(*lists[1]), shape=SHAPE, scale_range=None)
 
 
+@pytest.mark.full
+def test_three_hundred_unrelated_fields_never_match() -> None:
+    for seed in range(300):
+        rng = np.random.default_rng(7000 + seed)
+        n = int(rng.integers(6, 900))
+        a, b = (seen(rng, make_field(rng, n), None) for _ in range(2))
+        with pytest.raises(RegistrationError):
+            match_stars(*a, ReferencePattern(*b), shape=SHAPE, scale_range=None)
+
+
+def test_one_bright_star_with_a_wrong_centre_does_not_pull() -> None:
+    rng = np.random.default_rng(21)
+    field = make_field(rng, 300)
+    truth = similarity(1.0, 0.4, (6.0, 3.0))
+    xy, error = seen(rng, field, truth)
+    xy[0] += 0.6  # saturated: its photon error says 0.003 px
+    match = match_stars(xy, error, ReferencePattern(*seen(rng, field, None)), shape=SHAPE)
+    assert worst(match.transform, truth) <= max(0.02, 1.5 * match.error_px)
+
+
 def test_a_regular_grid_of_stars_is_refused() -> None:
     x, y = np.meshgrid(np.arange(100, 1600, 100.0), np.arange(100, 1100, 100.0))
     xy = np.column_stack([x.ravel(), y.ravel()])

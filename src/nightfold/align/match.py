@@ -26,7 +26,7 @@ IntArray = npt.NDArray[np.int64]
 LEAST_STARS = 6
 LOG10_FALSE_ALARM = -8.0
 """A match is accepted where chance would bring it forth in fewer than one of 1e8 tries, all proposals counted."""
-LEVELS = ((50, 7), (120, 8), (300, 8), (600, 7))
+LEVELS = ((36, 6), (50, 7), (120, 8), (300, 8), (600, 7))
 """How many of the brightest stars make patterns, with how many neighbours: cheap first, deeper when that finds nothing."""
 CODE_TOLERANCE = 0.02
 FIRST_RADIUS_PX = 5.0
