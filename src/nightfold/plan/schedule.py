@@ -1,7 +1,7 @@
 """Who shoots what, when: a mixed-integer plan of a night over time slots, for all rigs and targets together.
 
 A job is one rig on one target (and panel) in one filter; its progress in each slot is known beforehand (`plan.gains`). The
-plan maximises the worth of what is gained. Worth is concave in SNR squared, in pieces: each quarter of a goal is worth
+plan maximises the worth of what is gained. Worth is concave in SNR squared, in pieces: each tenth of a goal is worth
 less than the one before, and what goes past the goal next to nothing. Starting a job costs the time of filter change and
 focusing, in its own light; a change of target costs more. Blocks are no shorter than stated.
 
@@ -28,9 +28,9 @@ __all__ = ["Goal", "Job", "Plan", "Problem", "keep_unless_better", "plan_night",
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-PIECES = ((0.25, 1.0), (0.25, 0.85), (0.25, 0.7), (0.25, 0.55), (0.5, 0.02))
-"""Worth of progress: (share of the goal, worth per share). Past the goal 2 % is left, up to one and a half goals: better than an
-idle rig, never better than a goal that is open (our choice, no source)."""
+PIECES = (*((0.1, round(1.0 - 0.05 * i, 2)) for i in range(10)), (0.5, 0.02))
+"""Worth of progress: (share of the goal, worth per share), falling evenly from 1 to 0.55. Past the goal 2 % is left, up to one
+and a half goals: better than an idle rig, never better than a goal that is open (our choice, no source)."""
 
 SOLVER_SECONDS = 4.0
 GAP = 0.01
