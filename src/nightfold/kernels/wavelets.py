@@ -59,11 +59,15 @@ def squared_difference(fine, broad, out):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def add_shrunk(fine, broad, energy, variance, factor, least, out):
-    """Add the plane fine - broad to `out`, each value times max(least, 1 - factor * variance / energy)."""
+def add_shrunk(fine, broad, energy, variance, noise, margin, least, out):
+    """Add the plane fine - broad to `out`, each value times max(least, S / (S + N)).
+
+    N is `noise` x variance, the plane's noise power, and S what its local `energy` exceeds `margin` x N by.
+    """
     for y in range(fine.shape[0]):
         for x in range(fine.shape[1]):
-            e = energy[y, x]
-            keep = np.float32(1.0) - factor * variance[y, x] / e if e > 0.0 else least
+            n = noise * variance[y, x]
+            s = energy[y, x] - margin * n
+            keep = s / (s + n) if s > 0.0 else least
             keep = keep if keep > least else least
             out[y, x] += keep * (fine[y, x] - broad[y, x])

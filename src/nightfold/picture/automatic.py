@@ -13,7 +13,7 @@ from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
 from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps
 from nightfold.picture.records import Plane
-from nightfold.picture.stars import Layers, StarPlaces, find_star_places, separate_stars, with_leftovers
+from nightfold.picture.stars import Layers, StarPlaces, take_stars_apart
 from nightfold.picture.steps import (
     Gradient,
     Level,
@@ -21,6 +21,7 @@ from nightfold.picture.steps import (
     Noise,
     Recipe,
     Saturate,
+    Sharpen,
     StarsApart,
     StarsBack,
     Stretch,
@@ -30,6 +31,8 @@ from nightfold.picture.stretch import Levels, automatic_curve, measure_levels
 from nightfold.picture.wavelets import smooth
 
 BROADBAND = {"L", "R", "G", "B"}
+LEAST_TO_SHARPEN_PX = 2.0
+"""FWHM below which pixels, not the air, limit the picture."""
 GRAIN_KEPT = 0.3
 """Share of the pixel noise that the default noise step leaves, as measured on simulated masters."""
 
@@ -70,13 +73,12 @@ def automatic_recipe(
         steps.append(Gradient(degree=2, surfaces=found))
     flat = {f: p.image - surfaces[f].evaluate() if f in found else p.image for f, p in cut.items()}
 
-    places = find_star_places({f: _with(p, flat[f]) for f, p in cut.items()})
-    layers = {f: separate_stars(flat[f], cut[f].variance, places) for f in wanted}
-    places = with_leftovers(places, {f: _with(cut[f], layer.nebula) for f, layer in layers.items()})
-    layers = {f: separate_stars(flat[f], cut[f].variance, places) for f in wanted}
+    places, layers = take_stars_apart({f: _with(p, flat[f]) for f, p in cut.items()})
     if len(places):
         steps.append(StarsApart())
 
+    if len(places) and places.fwhm_px >= LEAST_TO_SHARPEN_PX:
+        steps.append(Sharpen(fwhm_px={f: _tidy(places.fwhm_px) for f in rows}))
     scale = next(iter(cut.values())).scale_arcsec_px or 1.0
     ratios = {f: [_tidy(max(r, 1e-3)) for r in measured_noise(layers[f].nebula, cut[f].variance)] for f in rows}
     steps.append(Noise(middle_from=_tidy(3.5 * scale), broad_from=_tidy(10.0 * scale), ratios=ratios))
@@ -144,7 +146,7 @@ def _stars_back(
     mean = np.mean([peaks[f] * gain[f] for f in used], axis=0)
     top = max(float(np.percentile(mean, 97.0)), 1e-12)
     noise = math.sqrt(sum((_noise(cut[f]) * gain[f]) ** 2 for f in used)) / len(used)
-    softness = max(4.0 * noise, top / 60.0)
+    softness = max(2.5 * noise, top / 150.0)
     return StarsBack(
         gain={f: _tidy(g) for f, g in gain.items()},
         white=_tidy(max(top, 8.0 * softness)),

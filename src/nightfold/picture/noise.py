@@ -1,8 +1,9 @@
 """Less noise, detail kept: wavelet planes shrunk where they hold no more than the noise that the variance plane tells.
 
-Each coefficient is multiplied by 1 - (k sigma)^2 / E, at least a small floor, with E the mean square of its plane around it: the local Wiener filter
-(Lee 1980, IEEE PAMI 2, 165; for wavelets Mihcak et al. 1999, IEEE SPL 6, 300). What stands clear of the noise passes
-nearly whole; where depth differs across the frame, so does the noise and so does the shrinking.
+Each coefficient is multiplied by S / (S + N), at least by a small floor: N is the plane's noise power and S the power of
+the signal there, taken as the mean square around it less k^2 N. With k = 1 this is the local Wiener filter (Lee 1980,
+IEEE PAMI 2, 165; for wavelets Mihcak et al. 1999, IEEE SPL 6, 300); a greater k leaves less noise behind. What stands
+clear of the noise passes nearly whole; where depth differs across the frame, so do the noise and the shrinking.
 """
 
 from __future__ import annotations
@@ -68,8 +69,8 @@ def shrink_noise(
     image, variance : float32 (height, width), no NaN
         Any linear unit, and its square.
     strengths : sequence of float
-        Of each detail plane, finest first, in sigma: detail whose mean square is (strength sigma)^2 or less goes down to
-        `least_kept`; 0 leaves a plane alone.
+        Of each detail plane, finest first, in sigma (the k above): detail whose mean square is (strength sigma)^2 or less
+        goes down to `least_kept`; 0 leaves a plane alone.
     ratios : sequence of float, optional
         The planes' noise over white noise (`measured_noise`); ones when left out.
     """
@@ -83,8 +84,17 @@ def shrink_noise(
         broad = smooth(fine, level)
         if strengths[level] > 0:
             squared_difference(fine, broad, energy)
-            sigmas = strengths[level] * factor * known[level]
-            add_shrunk(fine, broad, smooth(energy, level), local, np.float32(sigmas**2), np.float32(least_kept), out)
+            noise, margin = (factor * known[level]) ** 2, strengths[level] ** 2
+            add_shrunk(
+                fine,
+                broad,
+                smooth(energy, level),
+                local,
+                np.float32(noise),
+                np.float32(margin),
+                np.float32(least_kept),
+                out,
+            )
         else:
             out += fine - broad
         fine = broad

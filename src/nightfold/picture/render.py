@@ -24,7 +24,7 @@ from nightfold.picture.palette import mix_planes
 from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor
 from nightfold.picture.records import Plane
 from nightfold.picture.sharpen import sharpen
-from nightfold.picture.stars import Layers, StarPlaces, find_star_places, separate_stars, with_leftovers
+from nightfold.picture.stars import take_stars_apart
 from nightfold.picture.steps import (
     Gradient,
     Level,
@@ -74,7 +74,7 @@ def apply_recipe(
     planes : mapping of filter to Plane
         Full masters; NaN where nothing covers. What no filter covers is shown like its surroundings.
     preview_px : int, optional
-        Bin the masters so that the long side is at most so many pixels.
+        Bin the masters so that the long side is at most so many pixels, and leave sharpening out.
     threads : int
         The result does not depend on it.
     after_step : callable, optional
@@ -83,6 +83,8 @@ def apply_recipe(
     ready = _ready(recipe, planes, preview_px)
     with ThreadPoolExecutor(max(1, threads)) as pool:
         on_planes, on_colours, turn = _in_order(recipe)
+        if preview_px is not None:  # sharpening is for the full size; a preview is there to be quick
+            on_planes = [s for s in on_planes if not isinstance(s, Sharpen)]
         for step in on_planes:
             _work_on_planes(step, ready, pool)
         if after_step is not None:
@@ -136,26 +138,15 @@ def _in_order(recipe: Recipe) -> tuple[list[Any], list[Any], Turn | None]:
 def _work_on_planes(step: Any, ready: _Linear, pool: ThreadPoolExecutor) -> None:
     """One step on all filters, changing `ready`."""
     if isinstance(step, StarsApart):
-        places = find_star_places(_as_planes(ready, ready.nebula), threshold_sigma=step.threshold_sigma)
-        parts = _apart(step, ready, places, pool)
-        places = with_leftovers(places, _as_planes(ready, {f: part.nebula for f, part in parts.items()}))
-        parts = _apart(step, ready, places, pool)
+        planes = {f: Plane(filter=f, image=image, variance=ready.variance[f]) for f, image in ready.nebula.items()}
+        _places, parts = take_stars_apart(
+            planes, threshold_sigma=step.threshold_sigma, fill_sigma=step.fill_sigma, run=pool.map
+        )
         ready.nebula = {f: part.nebula for f, part in parts.items()}
         ready.stars = {f: part.stars for f, part in parts.items()}
         return
     made = pool.map(lambda f: _one_plane(step, f, ready), ready.nebula)
     ready.nebula = dict(zip(ready.nebula, made))
-
-
-def _as_planes(ready: _Linear, images: Mapping[str, Plane32]) -> dict[str, Plane]:
-    return {f: Plane(filter=f, image=image, variance=ready.variance[f]) for f, image in images.items()}
-
-
-def _apart(step: StarsApart, ready: _Linear, places: StarPlaces, pool: ThreadPoolExecutor) -> dict[str, Layers]:
-    def work(name: str) -> Layers:
-        return separate_stars(ready.nebula[name], ready.variance[name], places, fill_sigma=step.fill_sigma)
-
-    return dict(zip(ready.nebula, pool.map(work, ready.nebula)))
 
 
 def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:

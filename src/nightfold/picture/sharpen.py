@@ -22,6 +22,8 @@ Plane32 = npt.NDArray[np.float32]
 SIGNIFICANT = 3.0
 """Residual structure counts from here, in sigma of its wavelet plane."""
 PLANES = 4
+NOTHING_LEFT = 1e-3
+SLOW = 0.03
 
 
 def richardson_lucy(
@@ -50,8 +52,8 @@ def sharpen(
     strength : float
         Share of the sharpened image in the result, 0 to 1.
     most_rounds : int
-        A limit only; the rounds end once the residual's mean square falls by less than one part in a thousand of the
-        noise's, or is below it.
+        A limit only. The rounds end once what stands out of the noise in the residual is less than `NOTHING_LEFT` of the
+        noise's own power, or falls by less than `SLOW` a round.
     """
     sigma = fwhm_px / FWHM_PER_SIGMA
     # The method wants light that is not negative; blank sky is lifted clear of its noise, which changes no shape.
@@ -62,11 +64,11 @@ def sharpen(
     for _ in range(most_rounds):
         blurred = _blur(estimate, sigma)
         residual = data - blurred
-        left = float(np.mean(residual * residual / variance))
-        if left < 1.0 or before - left < 1e-3:
+        true = shrink_noise(residual, variance, strengths=(SIGNIFICANT,) * PLANES, least_kept=0.0)
+        left = float(np.mean(true * true / variance))
+        if left < NOTHING_LEFT or before - left < SLOW * before:
             break
         before = left
-        true = shrink_noise(residual, variance, strengths=(SIGNIFICANT,) * PLANES, least_kept=0.0)
         ratio = np.maximum((blurred + true) / np.maximum(blurred, np.float32(1e-20)), np.float32(0.0))
         estimate = estimate * _blur(ratio, sigma)
     return np.asarray(image + np.float32(strength) * (estimate - lift - image), np.float32)

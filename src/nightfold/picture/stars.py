@@ -9,7 +9,7 @@ cores, saturated ones with them, are filled from what surrounds them. The star l
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from nightfold.kernels.star_layer import add_stars, blend_doubled, fit_stars, ha
 from nightfold.measure.background import evaluate, sky_mesh
 from nightfold.measure.core import measure_sub
 from nightfold.picture.records import Plane
-from nightfold.picture.wavelets import smooth
+from nightfold.picture.wavelets import decompose, smooth
 
 Plane32 = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -61,8 +61,14 @@ class Layers:
     filled: npt.NDArray[np.bool_]
 
 
-def find_star_places(planes: Mapping[str, Plane], *, threshold_sigma: float = 5.0) -> StarPlaces:
-    """Stars that all filters together show; without NaN in the planes."""
+def find_star_places(
+    planes: Mapping[str, Plane], *, threshold_sigma: float = 5.0, fwhm_px: float | None = None
+) -> StarPlaces:
+    """Stars that all filters together show; without NaN in the planes.
+
+    With `fwhm_px` the bright ones are taken to be off already: what is smooth on twice that size is then subtracted,
+    which follows nebula more closely than a mesh can beside bright stars.
+    """
     first = next(iter(planes.values()), None)
     if first is None or first.image.size < 1024:
         return _no_stars()
@@ -82,17 +88,21 @@ def find_star_places(planes: Mapping[str, Plane], *, threshold_sigma: float = 5.
     if not weights > 0:
         return _no_stars()
     total /= np.float32(math.sqrt(weights))
-    # Nebula goes with all that is smooth on several times the stars' size; for that the size must be known first.
-    fwhm = _first_fwhm(total)
-    mesh = max(16, round(6.0 * fwhm))
-    flat = total - evaluate(sky_mesh(total, mesh_px=mesh), _shape(total))
+    if fwhm_px is None:
+        # Nebula goes with all that is smooth on several times the stars' size; for that the size must be known first.
+        fwhm = _first_fwhm(total)
+        mesh = max(16, round(6.0 * fwhm))
+        flat = total - evaluate(sky_mesh(total, mesh_px=mesh), _shape(total))
+    else:
+        fwhm = fwhm_px
+        flat = total - decompose(total, max(2, round(math.log2(fwhm)) + 1))[-1]
     reading = measure_sub(
         flat, read_noise_e=1.0, saturated=flat_topped, max_stars=MOST_STARS, mesh_px=max(48, round(13.0 * fwhm))
     )
     stars = reading.stars
     if len(stars) == 0:
         return _no_stars()
-    typical = reading.fwhm_px if math.isfinite(reading.fwhm_px) else fwhm
+    typical = reading.fwhm_px if math.isfinite(reading.fwhm_px) and fwhm_px is None else fwhm
     saturated = (stars.flags & int(StarFlag.SATURATED)) != 0
     elongated = (stars.flags & int(StarFlag.ELONGATED)) != 0
     # Ridges of nebula are long and wide; close pairs of stars are long but slim.
@@ -124,19 +134,32 @@ def _flat_tops(flat_topped: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
     return found
 
 
-def with_leftovers(places: StarPlaces, nebulae: Mapping[str, Plane]) -> StarPlaces:
-    """The places, and those stars that show only once the others are off: companions, and the faint beside the bright."""
+def take_stars_apart(
+    planes: Mapping[str, Plane],
+    *,
+    threshold_sigma: float = 5.0,
+    fill_sigma: float = BRIGHT_SIGMA,
+    run: Callable[..., Iterable[Layers]] = map,
+) -> tuple[StarPlaces, dict[str, Layers]]:
+    """Each filter's layers, from two looks: what shows only once the bright stars are off is found in the second.
+
+    `run` is how to work through the filters, for instance the `map` of a thread pool.
+    """
+    places = find_star_places(planes, threshold_sigma=threshold_sigma)
     if len(places) == 0:
-        return places
-    more = find_star_places(nebulae, threshold_sigma=6.0)
-    if len(more) == 0:
-        return places
-    return StarPlaces(
-        x=np.concatenate([places.x, more.x]),
-        y=np.concatenate([places.y, more.y]),
-        snr=np.concatenate([places.snr, more.snr]),
-        fwhm_px=places.fwhm_px,
-    )
+        return places, {f: separate_stars(p.image, p.variance, places) for f, p in planes.items()}
+
+    def work(plane: Plane) -> Layers:
+        return separate_stars(plane.image, plane.variance, places, fill_sigma=fill_sigma)
+
+    layers = dict(zip(planes, run(work, planes.values())))
+    rest = {f: Plane(filter=f, image=layer.nebula, variance=planes[f].variance) for f, layer in layers.items()}
+    more = find_star_places(rest, threshold_sigma=threshold_sigma, fwhm_px=places.fwhm_px)
+    if len(more):
+        both = {name: np.concatenate([getattr(places, name), getattr(more, name)]) for name in ("x", "y", "snr")}
+        places = StarPlaces(**both, fwhm_px=places.fwhm_px)
+        layers = dict(zip(planes, run(work, planes.values())))
+    return places, layers
 
 
 def separate_stars(
@@ -258,7 +281,9 @@ def _binned_profile(
         ring = usable & (r >= from_px) & (r < scale_px)
         if not ring.any():
             continue
-        unit = float(np.mean(cut[ring]))
+        # In the wings a nebula's unevenness weighs more than the star: its level is that of the outermost ring.
+        level = float(np.median(cut[usable & (r > edges[-2])])) if from_px > 0 and (usable & (r > edges[-2])).any() else 0.0
+        unit = float(np.mean(cut[ring])) - level
         if unit <= 0:
             continue
         where = np.digitize(r[usable], edges) - 1
@@ -266,7 +291,7 @@ def _binned_profile(
         for b in range(len(edges) - 1):
             here = data[where == b]
             if here.size:
-                rows[k, b] = np.median(here) / unit
+                rows[k, b] = (np.median(here) - level) / unit
     known = np.isfinite(rows).any(axis=0)
     centres = 0.5 * (edges[1:] + edges[:-1])
     return centres[known], np.nanmedian(rows[:, known], axis=0) if known.any() else np.zeros(0)
