@@ -12,7 +12,18 @@ from nightfold.kernels.combine import combine_tile, median_network, sorting_netw
 K_SIGMA = 3.1748  # share 0.0015 of both tails
 
 
-def combine(stack, *, sigma=1.0, weights=None, k_sigma=K_SIGMA, signal_term=0.0, gradient_px=0.0, sky=0.0, slope=0.0):
+def combine(
+    stack,
+    *,
+    sigma=1.0,
+    weights=None,
+    k_sigma=K_SIGMA,
+    signal_term=0.0,
+    gradient_px=0.0,
+    sky=0.0,
+    slope=0.0,
+    leeway=None,
+):
     """The kernel on a stack (n, h, w), w a multiple of 16, with the same noise for all; planes by name."""
     stack = np.ascontiguousarray(stack, np.float32)
     n, h, w = stack.shape
@@ -31,6 +42,7 @@ def combine(stack, *, sigma=1.0, weights=None, k_sigma=K_SIGMA, signal_term=0.0,
         np.zeros(n, np.float32),
         np.zeros(entries, np.float32),
         np.zeros(n, np.float32),
+        np.ones(n, np.float32) if leeway is None else np.asarray(leeway, np.float32),
         np.asarray(weights, np.float32),
         np.full(entries[1:], sky, np.float32),
         sorting_network(n),
@@ -169,6 +181,14 @@ def test_light_that_changes_with_the_seeing_is_let_be():
     stack[:, 16, 32] += 1000.0 * rng.normal(1.0, 0.2, 12)
     assert combine(stack)["used"][16, 32] < 8
     assert combine(stack, signal_term=0.25)["used"][16, 32] == 12
+    # One sub of a very different night is let be by its own leeway; the rest stay as strict as they were.
+    one = rng.normal(0.0, 1.0, (12, 32, 64)).astype(np.float32)
+    one[:, 16, 32] += 1000.0
+    one[5, 16, 32] += 900.0
+    leeway = np.where(np.arange(12) == 5, 16.0, 1.0)
+    assert combine(one, signal_term=0.1)["used"][16, 32] == 11
+    assert combine(one, signal_term=0.1, leeway=leeway)["used"][16, 32] == 12
+    assert combine(one, signal_term=0.1, leeway=leeway[::-1])["used"][16, 32] == 11
     # A sky of that level is not a star: nothing is let be.
     trail = rng.normal(1000.0, 1.0, (12, 32, 64)).astype(np.float32)
     trail[3, 10] += 100.0

@@ -18,7 +18,7 @@ from scipy.stats import norm
 
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
-from nightfold.fold.levels import local_sky, noise_factors, seeing_terms
+from nightfold.fold.levels import local_sky, noise_factors, seeing_leeway, seeing_terms
 from nightfold.fold.placing import Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
 from nightfold.fold.statistics import RULES
@@ -138,6 +138,7 @@ class _Work:
     entries: npt.NDArray[np.int64] = field(init=False)
     k_sigma: float = field(init=False)
     terms: tuple[float, float] = field(init=False)
+    leeway: npt.NDArray[np.float32] = field(init=False)
     networks: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]] = field(init=False)
     lobes: npt.NDArray[np.float64] = field(init=False)
     scratch: threading.local = field(init=False)
@@ -153,6 +154,7 @@ class _Work:
         share = self.options.share_given_up
         self.k_sigma = float(norm.isf(share / 2.0)) if share > 0.0 else 1e9
         self.terms = seeing_terms([p.sub for p in self.placers], self.options)
+        self.leeway = seeing_leeway([p.sub for p in self.placers], self.terms[0])
         self.networks = sorting_network(n), median_network(n)
         self.lobes = lobe_bounds()
         self.scratch, self.lock = threading.local(), threading.Lock()
@@ -194,6 +196,7 @@ class _Work:
             np.array([p.quadratic for p in self.placers], np.float32),
             surface,
             np.array([p.floor for p in self.placers], np.float32),
+            self.leeway,
             self.weights,
             sky,
             *self.networks,

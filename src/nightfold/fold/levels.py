@@ -20,7 +20,8 @@ SKY_SUBS = 3
 STRIP_ROWS = 256
 LEAST_SIGNAL_TERM = 0.02
 """Flats and interpolation leave about this much even in one night of steady seeing (common practice, no source)."""
-UNKNOWN_SIGNAL_TERM = 0.1
+UNKNOWN_SIGNAL_TERM = 0.25
+"""Of stars' peaks over ordinary nights, where no FWHM is known."""
 UNDERSAMPLED_PX, UNDERSAMPLED_TERM = 2.0, 0.12
 """Below this FWHM a star's peak depends on where it lies on the pixels: measured 0.10 to 0.15 at 1.2 to 1.8 px, 0.01 at 2."""
 PATCH_ROWS, PATCH_COLUMNS = 64, 256
@@ -57,6 +58,22 @@ def seeing_terms(subs: Sequence[FoldSub], options: FoldOptions) -> tuple[float, 
     if options.signal_term is None and typical < UNDERSAMPLED_PX:
         signal = math.hypot(signal, UNDERSAMPLED_TERM)
     return signal, math.hypot(options.gradient_px, WING_REACH * width * typical)
+
+
+def seeing_leeway(subs: Sequence[FoldSub], signal_term: float) -> npt.NDArray[np.float32]:
+    """What the squared terms of `seeing_terms` are multiplied by for each sub; at least 1.
+
+    Where one night's seeing differs from all others by more than the common scatter, its stars may differ by that much.
+    """
+    fwhm = np.array([s.fwhm_px for s in subs], np.float64)
+    known = np.isfinite(fwhm) & (fwhm > 0.0)
+    leeway = np.ones(len(subs), np.float32)
+    if known.any() and signal_term > 0.0:
+        typical = float(np.median(fwhm[known]))
+        peak = np.abs((typical / fwhm[known]) ** 2 - 1.0)
+        width = 2.0 * np.abs(fwhm[known] / typical - 1.0)
+        leeway[known] = np.maximum(1.0, np.maximum(peak, width) / signal_term) ** 2
+    return leeway
 
 
 def local_sky(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Plane:

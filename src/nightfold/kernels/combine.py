@@ -6,7 +6,7 @@ noise.
 
 Noise of sample i at level m, with ``l = max(m + surface_i, floor_i)``: ``constant_i + l * (slope_i + quadratic_i * l)``;
 constant, slope and surface are given for entries of 8 rows by 16 columns. To it comes a tolerance that all samples of a
-pixel share, for light that changes from sub to sub because the seeing does.
+pixel share, times the sub's own leeway, for light that changes from sub to sub because the seeing does.
 """
 
 from __future__ import annotations
@@ -136,7 +136,22 @@ def _tolerance_row(median, y, sky, signal_term, gradient_px, out):
 
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
 def _reject_row(
-    stack, y, noise_row, constant, slope, quadratic, surface, floor, weights, k2, median, tolerance, count, mean, flags
+    stack,
+    y,
+    noise_row,
+    constant,
+    slope,
+    quadratic,
+    surface,
+    floor,
+    leeway,
+    weights,
+    k2,
+    median,
+    tolerance,
+    count,
+    mean,
+    flags,
 ):
     """Weighted mean of the samples within sqrt(k2) sigma of it, found by rounds; `flags` tells which are not."""
     n = stack.shape[0]
@@ -179,6 +194,7 @@ def _reject_row(
                 w = weights[k]
                 q0 = quadratic[k]
                 least = floor[k]
+                ease = leeway[k]
                 for q in range(parts):
                     if before[q] == -2:
                         continue
@@ -191,7 +207,7 @@ def _reject_row(
                         d = row[j] - middle[j]
                         level = middle[j] + up
                         level = level if level > least else least
-                        limit = factor[j] * (c0 + level * (s0 + q0 * level) + extra[j])
+                        limit = factor[j] * (c0 + level * (s0 + q0 * level) + ease * extra[j])
                         e = d - centre[j]
                         good = e * e <= limit
                         bad = e * e > limit
@@ -235,6 +251,7 @@ def _grow_row(
     quadratic,
     surface,
     floor,
+    leeway,
     k_sigma,
     follow_sigma,
     lobes,
@@ -267,7 +284,7 @@ def _grow_row(
                 variance = _noise(
                     k, (noise_from + y) // NOISE_ROWS, b, median[y, x], constant, slope, quadratic, surface, floor
                 )
-                away = (v - mean[y, x]) / np.sqrt(variance + tolerance[y, x])
+                away = (v - mean[y, x]) / np.sqrt(variance + leeway[k] * tolerance[y, x])
                 if count[y, x] == 2:
                     away /= np.sqrt(2.0)  # away from the other one, whose noise it holds too
                 excess = abs(away) - k_sigma
@@ -291,7 +308,9 @@ def _grow_row(
                                     surface,
                                     floor,
                                 )
-                                if stack[k, j, h] - mean[j, h] > follow_sigma * np.sqrt(near + tolerance[j, h]):
+                                if stack[k, j, h] - mean[j, h] > follow_sigma * np.sqrt(
+                                    near + leeway[k] * tolerance[j, h]
+                                ):
                                     flags[k, j, h] |= GROWN
 
 
@@ -460,6 +479,7 @@ def combine_tile(
     quadratic,
     surface,
     floor,
+    leeway,
     weights,
     sky,
     all_pairs,
@@ -480,8 +500,8 @@ def combine_tile(
     """Combine `stack` (n, h, w), float32, NaN where a sub gives nothing; w a multiple of 16.
 
     `noise_from` is the row of the first noise entry that the first row of the stack lies in; `constant`, `slope`,
-    `surface` (n, entries, entries) and `sky` (entries, entries) are given per entry, `quadratic`, `floor`, `weights`
-    per sub. Filled: `flags` (n, h, w) uint8 with its view `flag_words` (n, h, w / 8) uint64, `image`, `variance`,
+    `surface` (n, entries, entries) and `sky` (entries, entries) are given per entry, `quadratic`, `floor`,
+    `leeway`, `weights` per sub. Filled: `flags` (n, h, w) uint8 with its view `flag_words` (n, h, w / 8) uint64, `image`, `variance`,
     `covered` (h, w) float32, `count`, `used` (h, w) int32.
     Rows and columns less than 4 from the edge lack the say of neighbours beyond it.
     """
@@ -510,6 +530,7 @@ def combine_tile(
                 quadratic,
                 surface,
                 floor,
+                leeway,
                 weights,
                 k2,
                 median[y],
@@ -529,6 +550,7 @@ def combine_tile(
                 quadratic,
                 surface,
                 floor,
+                leeway,
                 k_sigma,
                 follow_sigma,
                 lobes,
