@@ -11,6 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from threadpoolctl import threadpool_limits
+
 from nightfold.engine.core import (
     CancelToken,
     NullProgress,
@@ -151,7 +153,12 @@ class Campaign:
 
     @contextmanager
     def _writing(self, command: str) -> Any:
-        with self._ws.ledger.writing(), self._ws.ledger.running(command, version("nightfold")):
+        # The stages bring their own threads; the linear algebra's would only spin beside them (a third of a judge's time).
+        with (
+            self._ws.ledger.writing(),
+            self._ws.ledger.running(command, version("nightfold")),
+            threadpool_limits(limits=1, user_api="blas"),
+        ):
             yield
 
     # -- the way -----------------------------------------------------------------------------------------------------

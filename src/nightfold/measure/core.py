@@ -66,6 +66,7 @@ MOST_WIDTH_PX = 8.5
 RING = 1.35
 """Outer radius of the ring of sky around the widest aperture, in units of that."""
 MOST_FITS = 200
+LEAST_MEASURED = 3000
 BETA_FITS = 40
 TYPICAL_BETA = 3.5
 """Used where no star is bright enough to tell; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
@@ -220,6 +221,10 @@ def _measured(
     """The stars among the peaks, brightest first, the fits of the first of them, and how many stars there are."""
     width = max(math.sqrt((fwhm / FWHM_PER_SIGMA) ** 2 + PIXEL_VARIANCE), LEAST_WINDOW_PX)
     radius = max(fwhm, 2.0)
+    # In a crowded field only the higher peaks are measured, twice as many as are kept; the rest are counted by their share.
+    most = max(2 * max_stars, LEAST_MEASURED)
+    beyond = int(np.count_nonzero(peaks.significance[most:] >= STAR_SIGMA))
+    peaks = Peaks(peaks.x[:most], peaks.y[:most], peaks.significance[:most], peaks.noise_scale)
     background = sky_at(mesh, peaks.x, peaks.y)
     variance = _sky_variance(mesh, peaks.x, peaks.y, peaks.noise_scale, floor_e)
     w = measure_windows(
@@ -238,6 +243,7 @@ def _measured(
     shapes = moment_shapes(w, width)
     flags = _flags(w, shapes, variance, fwhm)
     count = int(np.count_nonzero((flags & int(StarFlag.NOT_A_STAR | StarFlag.ELONGATED)) == 0))
+    count += round(beyond * count / max(1, len(peaks)))
     fits, profiles = _profiles(frame, w, shapes, flags, background, variance, fwhm)
     good = profiles.fitted
     fwhm_fitted = float(np.median(profiles.fwhm_px[good])) if good.any() else fwhm
@@ -441,6 +447,15 @@ def _mark_pieces(stars: Stars, streaks: tuple[Streak, ...], fwhm: float, noise_e
     return int(np.count_nonzero(pieces & ~before))
 
 
+def _saturated_places(bits: Bits) -> IntArray:
+    """Flat indices of saturated pixels; eight pixels are looked at together, since hardly any is."""
+    flat = bits.ravel()
+    whole = flat.size // 8 * 8
+    hit = np.flatnonzero(flat[:whole].view(np.uint64) & np.uint64(0x0202020202020202))
+    near = np.concatenate([(hit[:, None] * 8 + np.arange(8)).ravel(), np.arange(whole, flat.size)])
+    return np.asarray(near[(flat[near] & 2) != 0], np.int64)
+
+
 def _what_is_no_streak(frame: Frame, binned: Binned, stars: Stars, fwhm: float) -> dict[str, FloatArray]:
     """What to leave out when streaks are sought: bright stars that are no pieces of one, and where pixels are saturated."""
     piece = (stars.flags & int(StarFlag.ELONGATED | StarFlag.NOT_A_STAR)) != 0
@@ -448,7 +463,8 @@ def _what_is_no_streak(frame: Frame, binned: Binned, stars: Stars, fwhm: float) 
     y, x = (np.asarray(v, np.float64) for v in np.nonzero(binned.pixels >= 0.7 * frame.saturation_e))
     x, y = binned.to_full(x), binned.to_full(y)
     if not math.isfinite(frame.saturation_e) and frame.bits is not None:
-        y, x = (np.asarray(v, np.float64) for v in np.nonzero(frame.bits & 2))
+        where = _saturated_places(frame.bits)
+        y, x = (np.asarray(v, np.float64) for v in np.divmod(where, frame.bits.shape[1]))
     return {
         "star_x": star.x,
         "star_y": star.y,
