@@ -11,16 +11,25 @@ import imagecodecs
 import numpy as np
 import pytest
 import tifffile
+from astropy.io import fits
+from astropy.wcs import WCS
 from PIL import Image, ImageCms
 
 from nightfold.errors import PictureError
-from nightfold.picture.export import write_picture, xmp_packet
+from nightfold.picture.export import hand_over, write_picture
+from nightfold.picture.metadata import caption, sky_facts, xmp_packet
+from nightfold.picture.records import Plane
 
 FACTS = {
     "title": "A & B",
     "bands": ["Ha", "OIII"],
     "colours": ["Red", "Green and Blue"],
     "exposures_s": [3600.0, 1800.0],
+    "creator": "N. N.",
+    "rights": "CC BY 4.0",
+    "f_number": 5.0,
+    "focal_length_mm": 530.0,
+    "started": "2026-05-14T11:02:03.5",
 }
 
 
@@ -58,6 +67,7 @@ def test_png(tmp_path: Path, rgb: np.ndarray) -> None:
         image.load()
         check_profile(image.info["icc_profile"])
         check_xmp(image.info["XML:com.adobe.xmp"].encode())
+        check_exif(image.getexif())
     offset = 8
     while offset < len(data):
         length = int.from_bytes(data[offset : offset + 4], "big")
@@ -73,11 +83,23 @@ def test_jpeg(tmp_path: Path, rgb: np.ndarray) -> None:
         assert np.asarray(image)[-1, 25, 0] > 200
         check_profile(image.info["icc_profile"])
         check_xmp(image.info["xmp"])
+        check_exif(image.getexif())
 
 
 def check_profile(profile: bytes) -> None:
     opened = ImageCms.ImageCmsProfile(io.BytesIO(profile))
     assert "sRGB" in ImageCms.getProfileName(opened)
+
+
+def check_exif(exif: Image.Exif) -> None:
+    """Tags by their numbers in CIPA DC-008 (CHECKS F8)."""
+    assert exif[0x013B] == "N. N."
+    assert exif[0x8298] == "CC BY 4.0"
+    camera = exif.get_ifd(0x8769)
+    assert float(camera[0x829A]) == 5400.0
+    assert float(camera[0x829D]) == 5.0
+    assert float(camera[0x920A]) == 530.0
+    assert camera[0x9003] == "2026:05:14 11:02:03"
 
 
 def check_xmp(packet: bytes) -> None:
@@ -86,7 +108,9 @@ def check_xmp(packet: bytes) -> None:
     values = [e.text for e in root.iter("{http://www.w3.org/1999/02/22-rdf-syntax-ns#}li")]
     assert "A & B" in values
     assert "Green and Blue" in values
-    lists = [len(list(e)) for e in root.iter("{http://www.w3.org/1999/02/22-rdf-syntax-ns#}Seq")]
+    seq = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}Seq"
+    mine = [e for e in root.iter() if e.tag.startswith("{http://www.communicatingastronomy.org/avm/1.0/}")]
+    lists = [len(list(inner)) for e in mine for inner in e.findall(seq)]
     assert set(lists) == {2}, "lists with one value a filter are equally long"
 
 
@@ -104,6 +128,59 @@ def test_unknown_kinds_and_qualities(tmp_path: Path, rgb: np.ndarray) -> None:
     with pytest.raises(PictureError, match="1 to 100"):
         write_picture(tmp_path / "p.jpg", rgb, quality=0)
     assert not list(tmp_path.iterdir())
+
+
+def sky(mirrored: bool = False, turn_deg: float = 30.0) -> WCS:
+    wcs = WCS(naxis=2)
+    wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
+    wcs.wcs.crval = [250.2, -48.8]
+    wcs.wcs.crpix = [20.0, 15.0]
+    t, scale = np.radians(turn_deg), 1.8 / 3600.0
+    # Position angle of +y is turn_deg: east component sin, north component cos.
+    wcs.wcs.cd = scale * np.array([[-np.cos(t), np.sin(t)], [np.sin(t), np.cos(t)]])
+    if mirrored:
+        wcs.wcs.cd[:, 0] *= -1
+    wcs.wcs.set()
+    return wcs
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_where_the_picture_lies_on_the_sky(mirrored: bool) -> None:
+    facts = sky_facts(sky(mirrored), (40, 50))
+    assert facts["rotation_deg"] == pytest.approx(30.0, abs=0.01)
+    assert facts["scale_deg"][1] * 3600 == pytest.approx(1.8, rel=1e-4)
+    assert (facts["scale_deg"][0] > 0) == mirrored
+    ra, dec = sky(mirrored).all_pix2world(24.5, 19.5, 0)
+    assert (facts["ra_deg"], facts["dec_deg"]) == pytest.approx((float(ra), float(dec)))
+    text = xmp_packet({**FACTS, **facts}).decode()
+    assert "Spatial.CoordsystemProjection>TAN<" in text  # the tag's odd small s is the standard's (CHECKS F9)
+    assert "position angle 30.0" in caption({**FACTS, **facts})
+
+
+def test_the_linear_set_for_an_editor(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    planes = {
+        f: Plane(
+            filter=f,
+            image=rng.normal(1, 1, (40, 50)).astype(np.float32),
+            variance=np.ones((40, 50), np.float32),
+            cut_box_px=(k, 2, 45, 35),
+            wcs=sky(),
+        )
+        for k, f in enumerate(("Ha", "OIII"))
+    }
+    files = hand_over(tmp_path, planes, name="t")
+    assert len(files) == 4
+    for f in planes:
+        with fits.open(tmp_path / f"t_{f}_linear.fits", checksum=True) as units:
+            units.verify("exception")
+            np.testing.assert_array_equal(units[0].data, planes[f].image[2:36, 1:46])
+            there = WCS(units[0].header).all_pix2world(0, 0, 0)
+            np.testing.assert_allclose(there, sky().all_pix2world(1, 2, 0), rtol=1e-10)
+            assert units["VARIANCE"].data.shape == (34, 45)
+        with tifffile.TiffFile(tmp_path / f"t_{f}_linear.tiff") as file:
+            np.testing.assert_array_equal(file.pages[0].asarray()[::-1], planes[f].image[2:36, 1:46])
+            assert "CRVAL1" in file.pages[0].description
 
 
 def test_the_site_is_never_told() -> None:

@@ -18,8 +18,9 @@ from scipy import ndimage
 
 from nightfold.flags import StarFlag
 from nightfold.kernels.star_layer import add_stars, blend_doubled, fit_stars, halve_weighted, mark_cores, relax
-from nightfold.measure.background import evaluate, sky_mesh
-from nightfold.measure.core import measure_sub
+from nightfold.measure.background import LARGE_FRAME_PX, bin_frame, evaluate, mesh_of, sky_mesh
+from nightfold.measure.core import measure_sub, typical_fwhm_px
+from nightfold.measure.stars import Frame
 from nightfold.picture.records import Plane
 from nightfold.picture.wavelets import decompose, smooth
 
@@ -282,7 +283,9 @@ def _binned_profile(
         if not ring.any():
             continue
         # In the wings a nebula's unevenness weighs more than the star: its level is that of the outermost ring.
-        level = float(np.median(cut[usable & (r > edges[-2])])) if from_px > 0 and (usable & (r > edges[-2])).any() else 0.0
+        level = (
+            float(np.median(cut[usable & (r > edges[-2])])) if from_px > 0 and (usable & (r > edges[-2])).any() else 0.0
+        )
         unit = float(np.mean(cut[ring])) - level
         if unit <= 0:
             continue
@@ -335,8 +338,9 @@ def _around_flat_tops(image: Plane32, ceiling: float, fwhm_px: float) -> npt.NDA
 
 
 def _first_fwhm(image: Plane32) -> float:
-    reading = measure_sub(image, read_noise_e=1.0, max_stars=300)
-    return reading.fwhm_px if math.isfinite(reading.fwhm_px) else 3.0
+    binned, _saturated = bin_frame(image, 2 if image.size > LARGE_FRAME_PX else 1)
+    mesh = mesh_of(binned, mesh_px=64)
+    return typical_fwhm_px(Frame(image=image), binned, mesh) if np.isfinite(mesh.level_e).any() else 3.0
 
 
 def _shape(image: Plane32) -> tuple[int, int]:
