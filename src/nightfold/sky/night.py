@@ -38,6 +38,7 @@ __all__ = [
     "TargetNight",
     "horizon_altitude_deg",
     "night_at",
+    "noon_s",
     "spans_above",
     "target_night",
 ]
@@ -233,7 +234,7 @@ def _case(spans: Sequence[Span]) -> Case:
     return "always" if len(spans) == 1 and not spans[0].opens and not spans[0].closes else "part"
 
 
-def _noon_guess_s(place: Place, day: date) -> float:
+def noon_s(place: Place, day: date) -> float:
     """Noon of the civil clock where the zone is known, else of the mean Sun."""
     if place.time_zone is not None:
         try:
@@ -264,7 +265,7 @@ def night_at(place: Place, day: date) -> Night:
 
     Raises SettingsError when the date lies outside the ephemeris or the zone is not known.
     """
-    guess = _noon_guess_s(place, day)
+    guess = noon_s(place, day)
     # A day and a half to each side reaches the transit nearest to the clock's noon and the one after.
     wide = sun_track(place, guess - 0.6 * 86400.0, guess + 1.6 * 86400.0)
     transits = wide.transits()
