@@ -60,6 +60,7 @@ class Layers:
     nebula: Plane32
     stars: Plane32
     filled: npt.NDArray[np.bool_]
+    profile: FloatArray | None = None  # of the stars, as `radial_profile` gives it; None if there were none
 
 
 def find_star_places(
@@ -79,8 +80,8 @@ def find_star_places(
     for plane in planes.values():
         flat_topped |= plane.image >= _ceiling(plane.image)
         sigma = np.sqrt(np.maximum(plane.variance, 1e-30))
-        sigma = np.maximum(sigma, np.float32(0.05) * np.median(sigma))
-        unit = (plane.image - np.median(plane.image)) / sigma
+        sigma = np.maximum(sigma, np.float32(0.05) * np.median(sigma[::4, ::4]))
+        unit = (plane.image - np.median(plane.image[::2, ::2])) / sigma
         # Filters count by how far stars stand out in them, which is the best sum for stars of one colour.
         small = smooth(unit, 0)
         weight = float(np.percentile((small - smooth(smooth(small, 1), 2))[::2, ::2], 99.7))
@@ -150,21 +151,31 @@ def take_stars_apart(
     if len(places) == 0:
         return places, {f: separate_stars(p.image, p.variance, places) for f, p in planes.items()}
 
-    def work(plane: Plane) -> Layers:
-        return separate_stars(plane.image, plane.variance, places, fill_sigma=fill_sigma)
+    layers: dict[str, Layers] = {}
 
-    layers = dict(zip(planes, run(work, planes.values())))
+    def work(name: str) -> Layers:
+        plane, known = planes[name], layers.get(name)
+        return separate_stars(
+            plane.image, plane.variance, places, fill_sigma=fill_sigma, profile=None if known is None else known.profile
+        )
+
+    layers = dict(zip(planes, run(work, planes)))
     rest = {f: Plane(filter=f, image=layer.nebula, variance=planes[f].variance) for f, layer in layers.items()}
     more = find_star_places(rest, threshold_sigma=threshold_sigma, fwhm_px=places.fwhm_px)
     if len(more):
         both = {name: np.concatenate([getattr(places, name), getattr(more, name)]) for name in ("x", "y", "snr")}
         places = StarPlaces(**both, fwhm_px=places.fwhm_px)
-        layers = dict(zip(planes, run(work, planes.values())))
+        layers = dict(zip(planes, run(work, planes)))
     return places, layers
 
 
 def separate_stars(
-    image: Plane32, variance: Plane32, places: StarPlaces, *, fill_sigma: float = BRIGHT_SIGMA
+    image: Plane32,
+    variance: Plane32,
+    places: StarPlaces,
+    *,
+    fill_sigma: float = BRIGHT_SIGMA,
+    profile: FloatArray | None = None,
 ) -> Layers:
     """One filter's nebula layer and star layer.
 
@@ -176,16 +187,19 @@ def separate_stars(
         From `find_star_places`; with no stars the star layer is zero.
     fill_sigma : float
         Cores brighter than this are filled from their surroundings, fainter light is taken off by the model alone.
+    profile : array, optional
+        The stars' profile where it is known already; measured when not given.
     """
     if len(places) == 0:
         return Layers(nebula=image.copy(), stars=np.zeros_like(image), filled=np.zeros(image.shape, bool))
     sky = evaluate(sky_mesh(image, mesh_px=max(16, round(8.0 * places.fwhm_px))), image.shape)
     noise = np.sqrt(np.maximum(variance, 1e-30), dtype=np.float32)
     # The variance under a star holds the star's own photons; the nebula's noise is that of its surroundings.
-    plain = np.minimum(noise, np.float32(1.5) * np.median(noise))
+    plain = np.minimum(noise, np.float32(1.5) * np.median(noise[::4, ::4]))
     at_star = plain[_pixel(places.y, image.shape[0]), _pixel(places.x, image.shape[1])].astype(np.float64)
     ceiling = _ceiling(image)
-    profile = radial_profile(image - sky, places, at_star, ceiling - float(np.median(sky)))
+    if profile is None:
+        profile = radial_profile(image - sky, places, at_star, ceiling - float(np.median(sky[::4, ::4])))
     mask = np.zeros(image.shape, np.uint8)
     flat = _around_flat_tops(image, ceiling, places.fwhm_px)
     amplitudes = np.zeros(len(places))
@@ -208,7 +222,7 @@ def separate_stars(
         if turn == 0:
             base = smooth(smooth(nebula, 0), 1)
     stars = image - nebula
-    return Layers(nebula=image - stars, stars=stars, filled=mask.astype(bool))
+    return Layers(nebula=image - stars, stars=stars, filled=mask.astype(bool), profile=profile)
 
 
 def radial_profile(above_sky: Plane32, places: StarPlaces, noise: FloatArray, ceiling: float) -> FloatArray:
@@ -334,7 +348,13 @@ def _around_flat_tops(image: Plane32, ceiling: float, fwhm_px: float) -> npt.NDA
     flat = image >= ceiling
     if not flat.any() or flat.mean() > MOST_FLAT:
         return np.zeros(image.shape, bool)
-    return np.asarray(ndimage.distance_transform_edt(~flat) <= 3.0 * fwhm_px)
+    near = np.zeros(image.shape, bool)
+    reach = math.ceil(3.0 * fwhm_px)
+    spots, count = ndimage.label(flat, structure=np.ones((3, 3)))
+    for ys, xs in ndimage.find_objects(spots, count):
+        around = (slice(max(0, ys.start - reach), ys.stop + reach), slice(max(0, xs.start - reach), xs.stop + reach))
+        near[around] |= ndimage.distance_transform_edt(~flat[around]) <= reach
+    return near
 
 
 def _first_fwhm(image: Plane32) -> float:
@@ -354,7 +374,7 @@ def _pixel(position: FloatArray, size: int) -> npt.NDArray[np.int64]:
 def _ceiling(image: Plane32) -> float:
     """The level at which stars are cut off flat, infinite if none is: many pixels near the greatest value tell it."""
     top = float(np.max(image))
-    sky = float(np.median(image))
+    sky = float(np.median(image[::4, ::4]))
     near = int(np.count_nonzero(image > sky + 0.93 * (top - sky)))
     far = int(np.count_nonzero(image > sky + 0.80 * (top - sky)))
     return sky + 0.85 * (top - sky) if near >= 6 and near > 0.5 * far else math.inf
