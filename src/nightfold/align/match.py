@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 from scipy.spatial import cKDTree
 
 from nightfold.align.fit import fit_transform
@@ -177,7 +177,7 @@ def _something_stands_still(sub_xy: FloatArray, reference: ReferencePattern, sha
     """True if more sources stand at one pixel in both lists than chance would put there."""
     still = int((np.asarray(reference.tree.query(sub_xy)[0]) < STILL_PX).sum())
     chance = min(0.9, len(reference.xy) * math.pi * STILL_PX**2 / (shape[0] * shape[1]))
-    return bool(still >= 3 and stats.binom.sf(still - 1, len(sub_xy), chance) < 1e-4)
+    return bool(still >= 3 and special.bdtrc(still - 1, len(sub_xy), chance) < 1e-4)
 
 
 def _without_the_sensor(
@@ -263,7 +263,8 @@ def _decide(
 ) -> tuple[_Consensus | None, _Consensus | None]:
     """The proposal that most stars follow, and the best other one that would place the frame elsewhere."""
     tested = [_consensus(sub_xy, reference, p, max(1, len(proposals))) for p in proposals]
-    tested.sort(key=lambda c: c.log10_chance)
+    # Chances below the floor of floats are alike; the number of stars then decides.
+    tested.sort(key=lambda c: (c.log10_chance, -c.inliers))
     if not tested:
         return None, None
     best = tested[0]
@@ -285,7 +286,8 @@ def _consensus(sub_xy: FloatArray, reference: ReferencePattern, proposal: _Propo
     area = float(np.prod(np.maximum(high - low, 1.0)))
     chance = min(0.9, depth * math.pi * FIRST_RADIUS_PX**2 / area)
     # Two stars define the proposal and agree by construction.
-    tail = stats.binom.logsf(max(inliers - 2, 0) - 1, max(len(inside) - 2, 1), chance) / math.log(10.0)
+    successes, trials = max(inliers - 2, 0), max(len(inside) - 2, 1)
+    tail = math.log10(max(float(special.bdtrc(successes - 1, trials, chance)) if successes else 1.0, 1e-300))
     return _Consensus(proposal, inliers, float(tail) + math.log10(proposals))
 
 

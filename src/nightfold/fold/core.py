@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
@@ -152,7 +152,7 @@ class _Work:
         self.weights = (weights / weights.sum()).astype(np.float32)
         self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
         share = self.options.share_given_up
-        self.k_sigma = float(norm.isf(share / 2.0)) if share > 0.0 else 1e9
+        self.k_sigma = float(-ndtri(share / 2.0)) if share > 0.0 else 1e9
         self.terms = seeing_terms([p.sub for p in self.placers], self.options)
         self.leeway = seeing_leeway([p.sub for p in self.placers], self.terms[0])
         self.networks = sorting_network(n), median_network(n)
