@@ -7,9 +7,13 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
+from astropy import units as u
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
+from astropy.time import Time
+from astropy.utils import iers
 
 from nightfold.plan.blocks import Block, blocks_of, events_of
-from nightfold.plan.gains import Limits, Shooting, SlotGain, reference_hours, slot_edges_s, slot_gain
+from nightfold.plan.gains import Limits, Shooting, SlotGain, only_within, reference_hours, slot_edges_s, slot_gain
 from nightfold.plan.schedule import Goal, Job, Plan, Problem, plan_night
 from nightfold.rig.photometry import Optics
 from nightfold.sky.brightness import Band, SkyModel, sun_limit_deg
@@ -171,3 +175,71 @@ def test_events() -> None:
     assert "focus: the tube has cooled" in what
     fixed = events_of(blocks, transits_s=dict.fromkeys(range(3), transit), flips={"refractor": False})
     assert not any("flip" in e.what for e in fixed)
+
+
+def test_only_the_clear_hours() -> None:
+    night, edges, rows = _night_gains(MOON_LATE)
+    window = (float(edges[12]) + 60.0, float(edges[20]) + 60.0)
+    clear = only_within(rows[0], edges, [window])
+    assert np.flatnonzero(clear.gain).tolist() == list(range(13, 20))
+    assert np.array_equal(clear.gain[13:20], rows[0].gain[13:20])
+    assert clear.forbidden[25] == "outside the hours given"
+    assert clear.forbidden[0] == rows[0].forbidden[0] == "the Sun"
+    assert night.dark_start is not None
+
+
+# -------------------------------------------------------------------------------- random campaigns under the real sky
+
+
+def _astropy_altitudes(
+    place: Place, unix_s: np.ndarray, ra_deg: float, dec_deg: float
+) -> tuple[np.ndarray, np.ndarray]:
+    where = EarthLocation.from_geodetic(place.longitude_deg, place.latitude_deg, place.elevation_m)
+    times = Time(unix_s, format="unix")
+    frame = AltAz(obstime=times, location=where)
+    target = SkyCoord(ra_deg * u.deg, dec_deg * u.deg).transform_to(frame).alt.deg
+    return np.asarray(target), np.asarray(get_sun(times).transform_to(frame).alt.deg)
+
+
+def _check_campaign(seed: int) -> None:
+    """No slot of a random campaign's plan lies outside its Sun limit or its least altitude, as astropy sees them."""
+    rng = np.random.default_rng(seed)
+    place = Place(float(rng.uniform(-75, 75)), float(rng.uniform(-180, 180)), float(rng.uniform(0, 3000)))
+    night = night_at(place, date(2010, 1, 1) + timedelta(days=int(rng.integers(0, 5500))))
+    model = SkyModel(float(rng.uniform(18.5, 22.0)), float(rng.uniform(0.1, 0.4)), place.elevation_m)
+    edges = slot_edges_s(night)
+    if not edges.size:
+        return
+    goals, jobs, facts = [], [], []
+    for target in range(int(rng.integers(1, 4))):
+        ra_deg, dec_deg = float(rng.uniform(0, 360)), float(np.degrees(np.arcsin(rng.uniform(-1, 1))))
+        track = target_track(ra_deg, dec_deg, place, night.start.timestamp(), night.end.timestamp())
+        for name in rng.choice(list(BANDS), int(rng.integers(1, 4)), replace=False):
+            goals.append(Goal(f"target {target}", str(name), done=float(rng.uniform(0, 1.2))))
+            for rig in range(int(rng.integers(1, 3))):
+                limits = Limits(min_altitude_deg=float(rng.uniform(10, 45)))
+                row = slot_gain(
+                    edges, night=night, target=track, model=model, shooting=_shooting(str(name)), limits=limits
+                )
+                jobs.append(Job(f"rig {rig}", len(goals) - 1, row.gain, start_s=120.0))
+                facts.append((ra_deg, dec_deg, limits.min_altitude_deg, sun_limit_deg(model, BANDS[str(name)])))
+    plan = plan_night(Problem(900.0, tuple(goals), tuple(jobs)), seconds=2.0)
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        for slots in plan.assignment.values():
+            for j in set(slots.tolist()) - {-1}:
+                ra_deg, dec_deg, least, sun_limit = facts[j]
+                begins = edges[:-1][slots == j]
+                altitude, sun = _astropy_altitudes(place, np.concatenate([begins, begins + 900.0]), ra_deg, dec_deg)
+                assert altitude.min() >= least - 0.01
+                assert sun.max() <= sun_limit + 0.01
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_random_campaigns_keep_their_limits(seed: int) -> None:
+    _check_campaign(seed)
+
+
+@pytest.mark.slow
+def test_many_random_campaigns_keep_their_limits() -> None:
+    for seed in range(1000, 1300):
+        _check_campaign(seed)

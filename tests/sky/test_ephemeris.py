@@ -113,6 +113,42 @@ def test_terrestrial_time() -> None:
     assert (float(t.whole[0] - jd_utc) + float(t.tt_fraction[0])) * 86400.0 == pytest.approx(69.184, abs=1e-3)
 
 
+def test_instants_of_phases() -> None:
+    # CHECKS T9 (Meeus 1998, ex. 49.a and 49.b), within 30 s; JDE is TT.
+    for jde, leap_s, phase in ((2443192.65118, 15.0, 0.0), (2467636.49186, 37.0, 270.0)):
+        at = (jde - 2440587.5) * 86400.0 - 32.184 - leap_s
+        elongation = float(moon_illumination(at).elongation_deg[0])
+        assert abs((elongation - phase + 180.0) % 360.0 - 180.0) < 30.0 * 12.19 / 86400.0 * 1.2  # the Moon's fastest
+
+
+def test_illuminated_fraction_in_the_textbook() -> None:
+    # CHECKS T7, T8 (Meeus 1998, ex. 48.a): 1992 Apr 12.0 TD; the JPL ephemeris gives 0.6785, the book i = 69.0756.
+    at = (2448724.5 - 2440587.5) * 86400.0 - 32.184 - 26.0
+    light = moon_illumination(at)
+    assert float(light.illuminated_fraction[0]) == pytest.approx(0.6785, abs=2e-4)
+    assert float(light.phase_angle_deg[0]) == pytest.approx(69.0756, abs=0.02)
+    assert light.names() == ["waxing gibbous"]
+
+
+def test_separation_of_two_stars() -> None:
+    # CHECKS T11: Arcturus and Spica, 32.7930 degrees (book's places, used as ICRS here: the angle hardly changes).
+    start = utc("2000-01-01T12:00:00").timestamp()
+    one = target_track(
+        15 * (14 + 15 / 60 + 39.7 / 3600), 19 + 10 / 60 + 57 / 3600, LONDON_MERIDIAN, start, start + 7200
+    )
+    two = target_track(
+        15 * (13 + 25 / 60 + 11.6 / 3600), -(11 + 9 / 60 + 41 / 3600), LONDON_MERIDIAN, start, start + 7200
+    )
+    assert float(separation_deg(one, two, start + 3600)) == pytest.approx(32.7930, abs=0.005)  # aberration: up to 0.004
+
+
+def test_sidereal_day() -> None:
+    # CHECKS T25: 86164.09 s from transit to transit.
+    start = utc("2025-01-01T00:00:00").timestamp()
+    transits = target_track(250.2, -48.8, LONDON_MERIDIAN, start, start + 5 * 86400.0).transits()
+    assert np.diff(transits) == pytest.approx(86164.09, abs=0.05)
+
+
 # ------------------------------------------------------------------------------------------------------ USNO almanac
 
 

@@ -7,7 +7,8 @@ the Sun, the target's height, the horizon or the mount forbid a part of a slot, 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,7 @@ from nightfold.sky.ephemeris import Track, moon_illumination, separation_deg
 from nightfold.sky.moonlight import extinction_mag_at
 from nightfold.sky.night import Night, horizon_altitude_deg
 
-__all__ = ["Limits", "Shooting", "SlotGain", "reference_hours", "slot_edges_s", "slot_gain"]
+__all__ = ["Limits", "Shooting", "SlotGain", "only_within", "reference_hours", "slot_edges_s", "slot_gain"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -158,6 +159,22 @@ def slot_gain(
         altitude_deg=altitude.mean(axis=1),
         forbidden=forbidden,
         moonless_gain=np.where(open_slots, moonless.mean(axis=1) * clock, 0.0),
+    )
+
+
+def only_within(detail: SlotGain, edges_s: FloatArray, windows: Sequence[tuple[float, float]]) -> SlotGain:
+    """The same night, shot only in slots that lie wholly inside one of some windows of Unix time.
+
+    For planning anew from now on, and for the hours that are expected to be clear.
+    """
+    inside = np.array(
+        [any(a <= begin and end <= b for a, b in windows) for begin, end in pairwise(edges_s.tolist())], dtype=np.bool_
+    )
+    return replace(
+        detail,
+        gain=np.where(inside, detail.gain, 0.0),
+        moonless_gain=np.where(inside, detail.moonless_gain, 0.0),
+        forbidden=tuple(why or ("" if ok else "outside the hours given") for why, ok in zip(detail.forbidden, inside)),
     )
 
 
