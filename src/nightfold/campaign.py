@@ -23,21 +23,21 @@ from nightfold.engine.core import (
 )
 from nightfold.engine.documents import to_document
 from nightfold.errors import FoldError, LedgerError, PictureError, SettingsError
-from nightfold.fold.stage import FoldReport, FoldRequest, MasterReport, fold
-from nightfold.intake.guess import guess_campaign
 from nightfold.intake.scan import find_files, scan
 from nightfold.intake.stage import TakeInReport, counted, take_in
-from nightfold.judge.stage import JudgeReport, judge, report
 from nightfold.ledger.core import Ledger
 from nightfold.ledger.workspace import Workspace
-from nightfold.picture.stage import PictureReport, make_picture
 from nightfold.settings.files import FILE_NAME, load_settings, parse_settings, settings_text, starter_text
 from nightfold.settings.models import CampaignSettings
-from nightfold.simulate.demo import demo_plan, demo_settings_text
-from nightfold.simulate.plan import simulate_plan
 
 if TYPE_CHECKING:
     from astropy.table import QTable
+
+    from nightfold.fold.stage import FoldReport, MasterReport
+    from nightfold.judge.stage import JudgeReport
+    from nightfold.picture.stage import PictureReport
+
+# Each stage is loaded by the method that needs it: taking files in should not wait for what folding needs.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +170,8 @@ class Campaign:
 
     def judge(self, *, filter: str | None = None, night: date | None = None, again: bool = False) -> JudgeReport:
         """Measure what is new and say of every sub whether it is worth keeping, and why not."""
+        from nightfold.judge.stage import judge
+
         with self._writing("judge"):
             return judge(self._ws, filter=filter, night=night, again=again)
 
@@ -192,6 +194,8 @@ class Campaign:
 
     def fold(self, **request: Any) -> FoldReport:
         """Fold kept subs into masters; keywords as in `nightfold.fold.stage.FoldRequest`."""
+        from nightfold.fold.stage import FoldRequest, fold
+
         with self._writing("fold"):
             return fold(self._ws, FoldRequest(**request))
 
@@ -206,6 +210,8 @@ class Campaign:
         exact: bool = False,
     ) -> PictureReport:
         """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it."""
+        from nightfold.picture.stage import make_picture
+
         with self._writing("picture"):
             return make_picture(
                 self._ws,
@@ -232,6 +238,8 @@ class Campaign:
 
     def verdicts(self, *, filter: str | None = None, night: date | None = None) -> JudgeReport:
         """The verdicts as they stand, nothing measured."""
+        from nightfold.judge.stage import report
+
         return report(self._ws, filter=filter, night=night)
 
     def subs(self) -> QTable:
@@ -275,6 +283,8 @@ class Campaign:
         cancelled: CancelToken | None = None,
     ) -> StartReport:
         """From a folder of raw frames to masters and a picture: a campaign guessed from headers, every guess told."""
+        from nightfold.intake.guess import guess_campaign
+
         source = Path(source)
         files = find_files([source])
         headers = [s.header for s in scan(files) if s.header is not None]
@@ -297,6 +307,9 @@ class Campaign:
         cls, folder: str | Path, *, progress: Progress | None = None, cancelled: CancelToken | None = None
     ) -> StartReport:
         """A small invented campaign in `folder`, gone through the whole way."""
+        from nightfold.simulate.demo import demo_plan, demo_settings_text
+        from nightfold.simulate.plan import simulate_plan
+
         path = Path(folder)
         raws = path / "frames"
         if (path / FILE_NAME).exists():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 
@@ -12,7 +12,9 @@ from nightfold.campaign import Campaign
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, table
 from nightfold.engine.core import CancelToken
 from nightfold.intake.stage import TakeInReport
-from nightfold.judge.stage import JudgeReport
+
+if TYPE_CHECKING:
+    from nightfold.judge.stage import JudgeReport
 
 
 def register(app: App) -> None:

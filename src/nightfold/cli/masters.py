@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 
 from nightfold.campaign import Campaign
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours, table
 from nightfold.engine.core import CancelToken
-from nightfold.fold.stage import MasterReport
+
+if TYPE_CHECKING:
+    from nightfold.fold.stage import MasterReport
 
 
 def register(app: App) -> None:

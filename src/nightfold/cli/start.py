@@ -12,7 +12,6 @@ from nightfold.campaign import Campaign, StartReport
 from nightfold.cli.masters import masters_table
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours
 from nightfold.engine.core import CancelToken
-from nightfold.simulate.plan import simulate_plan
 
 
 def register(app: App) -> None:
@@ -151,6 +150,8 @@ def simulate(
     """
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
+        from nightfold.simulate.plan import simulate_plan
+
         made = simulate_plan(plan, out, progress=progress, cancelled=token)
         document = {"files": [str(f) for f in made.files], "truth": str(made.truth)}
         return finish(common, document, lambda: f"{len(made.files)} frames in {out}; the truth is in {made.truth}")
