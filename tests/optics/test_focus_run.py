@@ -1,0 +1,197 @@
+"""Focus runs against outside values, and against runs made here from rings blurred by the seeing."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from scipy.stats import ncx2
+
+from nightfold.errors import FrameError
+from nightfold.measure.core import measure_sub
+from nightfold.optics.focus_run import expected_slope_px, fit_focus_run, read_focus_csv
+
+POSITIONS = np.arange(24788.0, 25189.0, 50.0)
+RADII = np.array([5.6461, 4.5032, 3.4323, 2.5267, 2.0222, 2.2126, 2.9671, 3.9766, 5.0915])
+
+
+DISC = np.linspace(0.0, 300.0, 601)
+
+
+@functools.cache
+def disc_radii() -> np.ndarray:
+    """Half-flux radius of a blurred full disc over its defocus, both in sigmas of the blur, at f/5."""
+    return ring_radius(DISC, focal_ratio=5.0, obstruction=0.0, sigma=1.0)
+
+
+def disc_radius(defocus: np.ndarray, sigma: float) -> np.ndarray:
+    return np.interp(np.abs(defocus) / sigma, DISC, disc_radii()) * sigma
+
+
+def ring_radius(defocus: np.ndarray, *, focal_ratio: float, obstruction: float, sigma: float) -> np.ndarray:
+    """Half-flux radius of an annulus convolved with a Gaussian, from equal-area points and their noncentral chi."""
+    e2 = obstruction**2
+    rings = np.sqrt(e2 + (1.0 - e2) * (np.arange(40) + 0.5) / 40)
+    out = []
+    for dz in np.abs(defocus):
+        places = rings * dz / (2.0 * focal_ratio) / sigma
+        low, high = 0.0, 6.0 + places.max()
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            inside = ncx2.cdf(middle**2, 2, places**2).mean()
+            low, high = (middle, high) if inside < 0.5 else (low, middle)
+        out.append(middle * sigma)
+    return np.array(out)
+
+
+def test_the_nine_points_give_their_curve() -> None:
+    """CHECKS J2."""
+    run = fit_focus_run(POSITIONS, RADII)
+    assert run.verdict == "good"
+    assert run.best_position == pytest.approx(25000.0, abs=0.01)
+    assert run.least_radius_px == pytest.approx(1.99998, abs=2e-4)
+    assert run.half_width == pytest.approx(80.302, abs=0.01)
+
+
+def test_errors_are_those_of_the_fisher_matrix() -> None:
+    """CHECKS J3: 0.90 um, 0.031 px, 1.67 um at 0.05 px noise, as scatter and as stated."""
+    random = np.random.default_rng(3)
+    runs = [fit_focus_run(POSITIONS, RADII + random.normal(0, 0.05, 9)) for _ in range(300)]
+    best = np.array([r.best_position for r in runs])
+    assert best.std() == pytest.approx(0.90, rel=0.13)  # 300 trials know it to 4 percent
+    assert np.sqrt(np.mean([r.best_error**2 for r in runs])) == pytest.approx(0.90, rel=0.1)
+    assert np.std([r.least_radius_px for r in runs]) == pytest.approx(0.031, rel=0.13)
+    assert np.std([r.half_width for r in runs]) == pytest.approx(1.67, rel=0.13)
+
+
+@pytest.mark.parametrize(("e", "slope"), [(0.0, 0.02351), (0.25, 0.02423), (0.35, 0.02491), (0.45, 0.02578)])
+def test_slope_of_the_pupil(e: float, slope: float) -> None:
+    """CHECKS J1, in pixels per micrometre."""
+    assert expected_slope_px(focal_ratio=4.0, pixel_um=3.76, um_per_step=1.0, obstruction=e) == pytest.approx(
+        slope, rel=1e-3
+    )
+
+
+def test_a_blurred_ring_is_nearly_a_hyperbola() -> None:
+    """CHECKS J5: the simulated ring has the outside radii (2 percent)."""
+    sigma = 2.5 / 206.264806 * 800.0 / 2.35482
+    radius = ring_radius(np.array([0.0, 50, 100, 200]), focal_ratio=4.0, obstruction=0.35, sigma=sigma)
+    assert radius == pytest.approx([4.88, 6.36, 10.06, 18.89], rel=0.02)
+
+
+def simulated(random: np.random.Generator) -> tuple[float, np.ndarray, np.ndarray]:
+    """A run of a 106 mm f/5 refractor, 4 um steps, 4.63 um pixels; 1 to 3 percent noise, sometimes a wild point."""
+    best = random.uniform(-40.0, 40.0)
+    span, count = random.uniform(50.0, 90.0), int(random.integers(9, 16))
+    x = np.linspace(-span, span, count) + best + random.uniform(-0.25, 0.25) * span
+    sigma = random.uniform(3.0, 5.0)
+    radius = disc_radius((x - best) * 4.0, sigma) / 4.63
+    radius = radius + random.normal(0, random.uniform(0.02, 0.05) * radius.min(), count)
+    if random.random() < 0.2:
+        radius[random.integers(count)] *= random.uniform(1.4, 2.0)
+    return 20000.0 + best, x + 20000.0, radius
+
+
+def test_two_hundred_good_runs() -> None:
+    random = np.random.default_rng(11)
+    within, pull, verdicts = [], [], []
+    for _ in range(200):
+        truth, x, radius = simulated(random)
+        run = fit_focus_run(x, radius)
+        verdicts.append(run.verdict)
+        if run.verdict == "good":
+            within.append(abs(run.best_position - truth) <= run.interval_95)
+            pull.append((run.best_position - truth) / run.best_error)
+    assert verdicts.count("good") >= 196
+    assert sum(within) >= 0.95 * 200
+    assert 0.8 <= np.std(pull) <= 1.2
+
+
+def bad_run(kind: str, random: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    truth, x, radius = simulated(random)
+    flux = np.full(x.size, 100.0) * random.normal(1, 0.05, x.size)
+    if kind == "too few points":
+        keep = random.permutation(x.size)[: random.integers(1, 5)]
+        return x[keep], radius[keep], flux[keep]
+    if kind == "one-sided":
+        keep = (x - truth) * random.choice([-1.0, 1.0]) > 0.0
+        x = np.linspace(x[keep].min(), x[keep].max(), 11)
+        best = truth
+        clean = disc_radius((x - best) * 4.0, 4.0) / 4.63
+        return x, clean * random.normal(1, 0.02, 11), np.full(11, 100.0)
+    if kind == "noisy":
+        return x, np.abs(radius + random.normal(0, 0.45 * radius.min(), x.size)), flux
+    if kind == "constant":
+        return x, np.median(radius) * random.normal(1.0, 0.03, x.size), flux
+    first = random.integers(0, x.size - 3)
+    flux[first : first + 4] *= random.uniform(0.1, 0.5)
+    radius[first : first + 4] *= random.uniform(1.0, 1.5)
+    return x, radius, flux
+
+
+@pytest.mark.parametrize("kind", ["too few points", "one-sided", "noisy", "constant", "clouds"])
+def test_bad_runs_are_recognised(kind: str) -> None:
+    random = np.random.default_rng(5)
+    found = [fit_focus_run(x, r, flux=f) for x, r, f in (bad_run(kind, random) for _ in range(60))]
+    assert np.mean([f.verdict != "good" for f in found]) >= 0.95
+    assert np.mean([f.verdict == kind for f in found]) >= 0.7
+    assert all(np.isnan(f.best_position) for f in found if f.verdict != "good")
+
+
+def test_constant_radii_give_no_number() -> None:
+    run = fit_focus_run(POSITIONS, np.full(9, 3.0))
+    assert run.verdict == "constant"
+    assert np.isnan(run.best_position)
+
+
+def test_backlash_of_a_two_way_run() -> None:
+    random = np.random.default_rng(2)
+    up = 2.0 * np.hypot(1.0, (POSITIONS - 25015.0) / 80.0)
+    down = 2.0 * np.hypot(1.0, (POSITIONS - 24985.0) / 80.0)
+    x = np.concatenate([POSITIONS, POSITIONS[::-1]])
+    run = fit_focus_run(x, np.concatenate([up, down[::-1]]) + random.normal(0, 0.03, 18))
+    assert run.backlash == pytest.approx(30.0, abs=3.0 * run.backlash_error)
+    assert 0.2 < run.backlash_error < 2.0
+    assert run.best_position == pytest.approx(25015.0, abs=3.0 * run.best_error)
+
+
+def test_positions_out_of_order_give_the_same_answer() -> None:
+    order = np.random.default_rng(1).permutation(9)
+    run = fit_focus_run(POSITIONS[order], RADII[order])
+    assert run.best_position == pytest.approx(25000.0, abs=0.01)
+    assert any("out of order" in n for n in run.notes)
+
+
+def test_a_wrong_step_size_shows() -> None:
+    slope = RADII[0] / 212.0  # about the asymptote's
+    assert fit_focus_run(POSITIONS, RADII, slope_px=slope).slope_as_expected
+    wrong = fit_focus_run(POSITIONS, RADII, slope_px=2.0 * slope)
+    assert wrong.slope_as_expected is False
+    assert any("step size" in n for n in wrong.notes)
+
+
+def test_csv() -> None:
+    data = read_focus_csv("position,half_flux_radius_px,temperature_c\n100, 3.5, 4.0\n110,2.5,\n")
+    assert data.position.tolist() == [100.0, 110.0]
+    assert np.isnan(data.temperature_c[1])
+    with pytest.raises(FrameError, match="line 3: position is not a number"):
+        read_focus_csv("position,half_flux_radius_px\n1,2\nx,2\n")
+    with pytest.raises(FrameError, match="lacks columns"):
+        read_focus_csv("a,b\n1,2\n")
+
+
+def test_a_shallow_real_run_gives_no_number(real_frames) -> None:
+    """Fourteen frames of one field whose radii rise by less than a fifth and scatter by 4 percent: no best focus."""
+    position, radius = [], []
+    for path in sorted((real_frames / "focus-run").iterdir()):
+        image, header = fits.getdata(path, header=True)
+        position.append(float(header["FOCPOS"]))
+        radius.append(measure_sub(image, read_noise_e=8.0).half_flux_radius_px)
+    run = fit_focus_run(position, radius)
+    assert run.verdict in ("constant", "one-sided", "noisy")
+    assert np.isnan(run.best_position)
+    # The same stars with the curve they would have over three times the range are believed.
+    wide = np.hypot(1.75, 1.75 * (np.array(position) - 4000.0) / 150.0) * np.array(radius) / np.median(radius)
+    assert abs(fit_focus_run(position, wide).best_position - 4000.0) < 60.0
