@@ -248,3 +248,35 @@ def test_a_campaign_in_python(small_frames: Path, small_settings: str, tmp_path:
         )
         assert "subs" in repr(campaign)
         assert campaign.masters() == []
+
+
+def test_a_full_disk_is_told_in_one_line(shell: Shell, small_frames: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from sqlalchemy.exc import OperationalError
+
+    from nightfold.ledger.core import Ledger
+
+    def full(*_args: object, **_options: object) -> None:
+        raise OperationalError("INSERT", {}, Exception("database or disk is full"))
+
+    shell("take-in", small_frames)
+    with monkeypatch.context() as patch:
+        patch.setattr(Ledger, "save_verdicts", full)
+        error = shell("judge", status=1)["error"]
+    assert error["seen"] == "database or disk is full"
+    assert "room" in error["next"]
+    shell("judge")  # and goes on where it stopped
+
+
+def test_a_killed_fold_leaves_the_old_master(shell: Shell, small_frames: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import nightfold.fold.stage as stage
+
+    shell("take-in", small_frames)
+    before = {m["file"]: Path(m["file"]).read_bytes() for m in shell("fold")["masters"]}
+
+    def dies(*_args: object) -> None:
+        raise OSError(28, "No space left on device", "masters")
+
+    monkeypatch.setattr(stage, "write_master", dies)
+    assert "No space left" in shell("fold", status=1)["error"]["what"]
+    assert {f: Path(f).read_bytes() for f in before} == before
+    assert not list((shell.folder / "scratch").glob("*"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -11,6 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy.exc import DatabaseError
 from threadpoolctl import threadpool_limits
 
 from nightfold.engine.core import (
@@ -92,7 +93,8 @@ class Campaign:
         if workers is not None and not 1 <= workers <= 256:
             raise SettingsError("the number of workers is not usable", seen=f"{workers}", allowed="1 to 256")
         limit = memory_limit_bytes(memory)
-        ledger = Ledger.open(path, database_url=settings.database_url)
+        with _ledger_errors():
+            ledger = Ledger.open(path, database_url=settings.database_url)
         clean_leftovers(path)
         return cls(
             Workspace(
@@ -155,6 +157,7 @@ class Campaign:
     def _writing(self, command: str) -> Any:
         # The stages bring their own threads; the linear algebra's would only spin beside them (a third of a judge's time).
         with (
+            _ledger_errors(),
             self._ws.ledger.writing(),
             self._ws.ledger.running(command, version("nightfold")),
             threadpool_limits(limits=1, user_api="blas"),
@@ -341,6 +344,19 @@ class Campaign:
             masters=folded.masters if folded else (),
             picture=picture,
         )
+
+
+@contextmanager
+def _ledger_errors() -> Iterator[None]:
+    """What the database could not do, in words: a full disk, a folder that may not be written."""
+    try:
+        yield
+    except DatabaseError as error:
+        raise LedgerError(
+            "the ledger could not be written",
+            seen=str(error.orig),
+            next_step="check the room and the rights of the campaign's folder; what was written before stays",
+        ) from error
 
 
 def _folder_name(name: str) -> str:
