@@ -24,6 +24,7 @@ __all__ = [
     "outline",
     "panels",
     "panels_needed",
+    "sampling",
     "turn_by_deg",
 ]
 

@@ -23,7 +23,7 @@ from scipy.sparse import coo_array
 
 from nightfold.errors import SettingsError
 
-__all__ = ["Goal", "Job", "Plan", "Problem", "keep_unless_better", "plan_night", "plan_worth"]
+__all__ = ["Goal", "Job", "Plan", "Problem", "is_allowed", "keep_unless_better", "plan_night", "plan_worth"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -12,7 +12,16 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LINES_NM", "effective_transmission", "marginal_angle_deg", "mean_shift_nm", "passband", "shift_nm"]
+__all__ = [
+    "LINES_NM",
+    "best_centre_nm",
+    "effective_transmission",
+    "lines_inside",
+    "marginal_angle_deg",
+    "mean_shift_nm",
+    "passband",
+    "shift_nm",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Shape = Literal["gaussian", "flat"]

@@ -17,7 +17,17 @@ from scipy.optimize import brentq, nnls
 from nightfold.rig.photometry import Optics, photons_from_ab, sky_e_per_s, vega_v_photons
 from nightfold.sky.moonlight import dark_sky_nl, extinction_mag_at, moon_sky_nl, v_mag_arcsec2
 
-__all__ = ["Band", "SkyModel", "SkyReading", "SkyTerms", "filter_sky_e_per_s", "fit_sky", "sun_limit_deg"]
+__all__ = [
+    "Band",
+    "SkyModel",
+    "SkyReading",
+    "SkyTerms",
+    "filter_sky_e_per_s",
+    "fit_sky",
+    "natural_photons",
+    "sun_limit_deg",
+    "twilight_photons",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
