@@ -1,0 +1,152 @@
+"""Polar error against full rotation matrices written here, and the table of CHECKS section 11."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from nightfold.errors import FrameError
+from nightfold.optics.polar import corner_trail_arcsec, polar_error, tolerated_tilt_arcmin
+
+
+def turned(vector: np.ndarray, axis: np.ndarray, angle: float) -> np.ndarray:
+    """Rodrigues' rotation."""
+    along = axis * (axis @ vector) * (1 - np.cos(angle))
+    return vector * np.cos(angle) + np.cross(axis, vector) * np.sin(angle) + along
+
+
+def tilted_pole(latitude: float, east_azimuth: float, above: float) -> np.ndarray:
+    """North end of an axis that is off in azimuth and altitude (arcmin at the elevated pole); x east, y north, z up."""
+    side = 1.0 if latitude >= 0 else -1.0
+    altitude = np.radians(abs(latitude) + above / 60)
+    azimuth = np.radians((0.0 if side > 0 else 180.0) + east_azimuth / 60 * side)  # east is clockwise from north only
+    end = np.array([np.cos(altitude) * np.sin(azimuth), np.cos(altitude) * np.cos(azimuth), np.sin(altitude)])
+    return side * end
+
+
+def night(latitude: float, dec: float, east: float, above: float, hours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Declination and position angle of an unguided camera that the tilted mount carries, degrees."""
+    lat = np.radians(latitude)
+    pole, west = np.array([0.0, np.cos(lat), np.sin(lat)]), np.array([-1.0, 0.0, 0.0])
+    south = np.cross(pole, west)  # the equator's point on the meridian, or its opposite
+    meridian = south if south @ np.array([0, -np.sin(lat), np.cos(lat)]) > 0 else -south
+    axis = tilted_pole(latitude, east, above)
+    h0 = np.radians(hours[0])
+    look = np.cos(np.radians(dec)) * (np.cos(h0) * meridian + np.sin(h0) * west) + np.sin(np.radians(dec)) * pole
+    up = pole - look * (pole @ look)
+    up /= np.linalg.norm(up)
+    decs, angles = [], []
+    for h in hours:
+        # Westward about the north pole is clockwise: a negative turn.
+        view, top = (turned(v, axis, -np.radians(h - hours[0])) for v in (look, up))
+        decs.append(np.degrees(np.arcsin(view @ pole)))
+        north = pole - view * (pole @ view)
+        north /= np.linalg.norm(north)
+        eastward = np.cross(pole, view)
+        eastward /= np.linalg.norm(eastward)
+        angles.append(np.degrees(np.arctan2(top @ eastward, top @ north)) + 312.0)
+    return np.array(decs), np.array(angles) % 360.0
+
+
+@pytest.mark.parametrize("latitude", [47.0, -31.0])
+@pytest.mark.parametrize("size", [2.0, 10.0, 60.0])
+@pytest.mark.parametrize("guided", [False, True])
+def test_two_to_sixty_arcminutes_on_both_hemispheres(latitude: float, size: float, guided: bool) -> None:
+    random = np.random.default_rng(int(size))
+    hours = np.linspace(-50.0, 40.0, 60)
+    for turn in np.radians([20.0, 110.0, 200.0, 290.0]):
+        above, east = size * np.sin(turn), size * np.cos(turn) / np.cos(np.radians(latitude))
+        dec, angle = night(latitude, -20.0, east, above, hours)
+        found = polar_error(
+            hours,
+            latitude_deg=latitude,
+            declination_deg=-20.0,
+            field_declination_deg=None if guided else dec + random.normal(0, 0.5 / 3600, 60),
+            position_angle_deg=angle + random.normal(0, 0.001, 60) if guided else None,
+        )
+        assert found.separable
+        slack = 0.1 * size
+        assert found.altitude_error_arcmin == pytest.approx(above, abs=slack)
+        assert found.azimuth_error_arcmin == pytest.approx(east, abs=slack / np.cos(np.radians(latitude)))
+        assert found.total_arcmin == pytest.approx(size, rel=0.1)
+
+
+def test_uncertainty_is_calibrated() -> None:
+    random = np.random.default_rng(4)
+    hours = np.linspace(-30.0, 30.0, 25)
+    dec, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
+    pulls = []
+    for _ in range(300):
+        found = polar_error(
+            hours,
+            latitude_deg=-31.0,
+            declination_deg=-48.8,
+            field_declination_deg=dec + random.normal(0, 1.0 / 3600, 25),
+            position_angle_deg=angle + random.normal(0, 0.002, 25),
+        )
+        pulls.append(
+            [
+                (found.azimuth_error_arcmin - 5.0) / found.azimuth_error_uncertainty_arcmin,
+                (found.altitude_error_arcmin + 3.0) / found.altitude_error_uncertainty_arcmin,
+            ]
+        )
+    assert np.all(np.abs(np.std(pulls, axis=0) - 1.0) < 0.2)
+
+
+@pytest.mark.parametrize(
+    ("hp", "h", "dec", "seconds", "drift", "rotation"),
+    [
+        (90, 0, 0, 600, 7.873, 0.172),
+        (30, -40, 35, 1200, 14.547, 7.358),
+        (200, 75, 60, 900, 9.892, -12.907),
+        (0, 10, -20, 600, -1.537, 8.219),
+    ],
+)
+def test_the_simulation_has_the_table(
+    hp: float, h: float, dec: float, seconds: float, drift: float, rotation: float
+) -> None:
+    """CHECKS K1 and K3: the star's drift in the mount's frame is the field's with the other sign."""
+    above, east = 3.0 * np.cos(np.radians(hp)), -3.0 * np.sin(np.radians(hp)) / np.cos(np.radians(47.0))
+    decs, angles = night(47.0, dec, east, above, np.array([h, h + np.degrees(7.2921159e-5 * seconds)]))
+    assert -(decs[1] - decs[0]) * 3600 == pytest.approx(drift, abs=0.05)
+    assert (angles[1] - angles[0]) * 3600 == pytest.approx(rotation, abs=0.1)
+
+
+def test_a_short_night_is_not_separable() -> None:
+    hours = np.linspace(0.0, 8.0, 30)
+    dec, _ = night(-31.0, -48.8, 5.0, -3.0, hours)
+    found = polar_error(hours, latitude_deg=-31.0, declination_deg=-48.8, field_declination_deg=dec)
+    assert not found.separable
+    assert "not separable" in found.sentence
+    assert np.isnan(found.azimuth_error_arcmin)
+
+
+def test_a_flip_has_its_own_zero() -> None:
+    hours = np.linspace(-45.0, 45.0, 40)
+    _, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
+    angle = angle + np.random.default_rng(1).normal(0, 0.001, 40) + np.where(hours > 0, 180.3, 0.0)
+    found = polar_error(
+        hours, latitude_deg=-31.0, declination_deg=-48.8, position_angle_deg=angle % 360.0, group=hours > 0
+    )
+    assert found.azimuth_error_arcmin == pytest.approx(5.0, abs=3 * found.azimuth_error_uncertainty_arcmin)
+    assert found.altitude_error_arcmin == pytest.approx(-3.0, abs=3 * found.altitude_error_uncertainty_arcmin)
+
+
+def test_trail_and_tolerance() -> None:
+    """CHECKS K4: 13.13 arcsec of turn moves 0.90 um at 14.13 mm (0.00090 mm); K5: 10.6 and 42.3 arcmin."""
+    field = np.degrees(14.13 / 800.0)
+    trail = corner_trail_arcsec(5.0, exposure_s=300.0, declination_deg=60.0, field_deg=field)
+    assert trail / 206264.806 * 800e3 == pytest.approx(0.90, abs=0.005)
+    assert tolerated_tilt_arcmin(
+        3.76, exposure_s=600.0, declination_deg=60.0, focal_length_mm=800.0, field_deg=1.0
+    ) == pytest.approx(10.6, abs=0.05)
+    assert tolerated_tilt_arcmin(
+        3.76, exposure_s=300.0, declination_deg=60.0, focal_length_mm=800.0, field_deg=0.5
+    ) == pytest.approx(42.3, abs=0.1)
+
+
+def test_bad_input_says_what_is_wrong() -> None:
+    with pytest.raises(FrameError, match="do not pair"):
+        polar_error([0.0, 1.0], latitude_deg=-31.0, declination_deg=0.0, position_angle_deg=[1.0])
+    with pytest.raises(FrameError, match="near to a pole"):
+        polar_error([0.0], latitude_deg=-31.0, declination_deg=89.5, position_angle_deg=[1.0])
