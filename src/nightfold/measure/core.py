@@ -68,6 +68,7 @@ RING = 1.35
 MOST_FITS = 200
 LEAST_MEASURED = 3000
 BETA_FITS = 40
+ENOUGH_FOR_BETA = 8
 TYPICAL_BETA = 3.5
 """Used where no star is bright enough to tell; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
 
@@ -362,6 +363,10 @@ def _profiles(
         )  # fmt: skip
 
     bright = fits[w.snr[fits] >= 30.0][:BETA_FITS]
+    if bright.size < ENOUGH_FOR_BETA:
+        # Where the brightest stars are faint, many of them together still tell a Gaussian from wide wings; a beta taken for
+        # granted would make the stars of a dark sky, whose wings weigh most, up to 17 % too narrow.
+        bright = fits[w.snr[fits] >= 15.0][:BETA_FITS]
     free = fitted(bright, None).beta
     free = free[np.isfinite(free)]
     return fits, fitted(fits, float(np.median(free)) if free.size else TYPICAL_BETA)
