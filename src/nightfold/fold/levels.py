@@ -24,7 +24,7 @@ UNKNOWN_SIGNAL_TERM = 0.25
 """Of stars' peaks over ordinary nights, where no FWHM is known."""
 UNDERSAMPLED_PX, UNDERSAMPLED_TERM = 2.0, 0.12
 """Below this FWHM a star's peak depends on where it lies on the pixels: measured 0.10 to 0.15 at 1.2 to 1.8 px, 0.01 at 2."""
-PATCH_ROWS, PATCH_COLUMNS = 64, 256
+PATCH_ROWS, PATCH_COLUMNS = 32, 128
 PATCHES = 3
 """Along each axis."""
 LEAST_PIXELS = 2000

@@ -44,6 +44,7 @@ HARSH_SIGMA = 30.0
 """Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
 RINGING_SIGMA = 3.0
 _NO_PLANE = np.zeros((1, 1), np.float32)
+_CORNERS, _FIFTHS = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,7 @@ class Placer:
         self.flip_x = bool(inverse[0, 1 if self.swap else 0] < 0)
         self.flip_y = bool(inverse[1, 0 if self.swap else 1] < 0)
         oriented = np.abs(inverse[[1, 0]] if self.swap else inverse)
+        self.affine = self._plain_affine() if sub.transform.distortion is None else None
         per_grid_pixel = sub.raw_per_grid_pixel
         coarser = math.sqrt(per_grid_pixel)
         self.widen = coarser if coarser > NOT_WIDENED else 1.0
@@ -173,16 +175,32 @@ class Placer:
         """Oriented source positions at nodes 32 px apart, at multiples of 32, around the region; and the first node."""
         j0, j1 = y0 // CELL, (y0 + rows - 1) // CELL + 2
         i0, i1 = x0 // CELL, (x0 + columns - 1) // CELL + 2
-        ys, xs = np.mgrid[j0:j1, i0:i1] * CELL
-        nodes = self.oriented(self.sub.transform.invert(np.stack([xs.ravel(), ys.ravel()], axis=1).astype(np.float64)))
-        return np.ascontiguousarray(nodes.reshape(j1 - j0, i1 - i0, 2)), j0 * CELL, i0 * CELL
+        nodes = self._positions(CELL * np.arange(j0, j1, dtype=np.float64), CELL * np.arange(i0, i1, dtype=np.float64))
+        return nodes, j0 * CELL, i0 * CELL
 
     def _edges(self, y0: int, x0: int, rows: int, columns: int) -> FloatArray:
         """Oriented source positions around the region's edge; between them the edge bends by less than the margin."""
-        y = y0 + np.linspace(0.0, rows - 1.0, 5)
-        x = x0 + np.linspace(0.0, columns - 1.0, 5)
+        steps = _CORNERS if self.affine is not None else _FIFTHS
+        return self._positions(y0 + steps * (rows - 1.0), x0 + steps * (columns - 1.0)).reshape(-1, 2)
+
+    def _plain_affine(self) -> FloatArray:
+        """Oriented source position of grid position (x, y) as ``affine @ (x, y, 1)``, shape (2, 3), for plain transforms."""
+        corners = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        zero, right, down = self.oriented(self.sub.transform.invert(corners))
+        return np.stack([right - zero, down - zero, zero], axis=1)
+
+    def _positions(self, y: FloatArray, x: FloatArray) -> FloatArray:
+        """Oriented source x, y under all grid rows `y` and columns `x`, shape (rows, columns, 2)."""
+        if self.affine is not None:
+            # Term by term, so that a position does not depend on which others are asked for.
+            result = np.empty((y.size, x.size, 2))
+            for k in range(2):
+                a, b, c = self.affine[k]
+                np.add((a * x)[None, :], (b * y + c)[:, None], out=result[..., k])
+            return result
         grid_y, grid_x = np.meshgrid(y, x, indexing="ij")
-        return self.oriented(self.sub.transform.invert(np.stack([grid_x.ravel(), grid_y.ravel()], axis=1)))
+        xy = np.stack([grid_x.ravel(), grid_y.ravel()], axis=1)
+        return np.ascontiguousarray(self.oriented(self.sub.transform.invert(xy)).reshape(y.size, x.size, 2))
 
     def _box(self, y0: int, y1: int, x0: int, x1: int) -> Plane | None:
         """Calibrated oriented source rows y0 to y1, columns x0 to x1, NaN beyond the sub; None if all of it is."""

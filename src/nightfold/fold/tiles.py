@@ -16,6 +16,10 @@ BYTES_PER_PIXEL = 32
 BYTES_PER_RESULT_PIXEL = 16
 BEST_ROWS, BEST_COLUMNS = 128, 3200
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
+READ_MARGIN_PX = 14
+"""Source pixels around a tile that are read and calibrated too (the kernel, and looking for narrow peaks)."""
+CALL_PX, ROW_PX = 30_000, 250
+"""What placing one sub costs beside its pixels, and each row read, in pixels' time (measured)."""
 STACK_BYTES = 72_000_000
 """More than this per thread gains no speed, so that memory does not grow with the number of subs."""
 
@@ -70,22 +74,34 @@ def plan_tiles(
 
 def region_bytes(rows: int, columns: int, subs: int) -> int:
     """Scratch of one tile in work."""
-    pixels = (rows + 2 * HALO_PX) * (columns + 2 * COLUMN_STEP)
-    return pixels * (subs * BYTES_PER_SAMPLE + BYTES_PER_PIXEL)
+    return (columns + 2 * COLUMN_STEP) * region_bytes_a_column(rows, subs)
+
+
+def region_bytes_a_column(rows: int, subs: int) -> int:
+    """Scratch of one column of a tile in work."""
+    return (rows + 2 * HALO_PX) * (subs * BYTES_PER_SAMPLE + BYTES_PER_PIXEL)
 
 
 def _fitting(grid_shape: tuple[int, int], subs: int, workers: int, memory_bytes: int) -> tuple[int, int]:
-    """The largest good tile within the budget: first fewer columns, then fewer rows, in turn."""
+    """The tile of the least work a pixel within the budget."""
     height, width = grid_shape
     results = BYTES_PER_RESULT_PIXEL * height * width
     budget = min(STACK_BYTES, max(memory_bytes - results, memory_bytes // 4) // max(workers, 1))
-    rows, columns = BEST_ROWS, BEST_COLUMNS
-    while region_bytes(rows, columns, subs) > budget and (rows > LEAST_ROWS or columns > LEAST_COLUMNS):
-        if (columns > 4 * rows and columns > LEAST_COLUMNS) or rows <= LEAST_ROWS:
-            columns //= 2
-        else:
-            rows //= 2
-    return rows, columns
+    fitting = [(LEAST_ROWS, LEAST_COLUMNS)]
+    for rows in range(LEAST_ROWS, BEST_ROWS + 1, LEAST_ROWS):
+        room = budget // region_bytes_a_column(rows, subs) - 2 * COLUMN_STEP
+        columns = min(int(room) // COLUMN_STEP * COLUMN_STEP, BEST_COLUMNS)
+        if columns >= LEAST_COLUMNS:
+            across = -(-width // columns)  # tiles of even width instead of a narrow last one
+            fitting.append((rows, min(columns, -(-width // (across * COLUMN_STEP)) * COLUMN_STEP)))
+    return min(fitting, key=lambda tile: (_work(min(tile[0], height), min(tile[1], width)), tile))
+
+
+def _work(rows: int, columns: int) -> float:
+    """Time that a pixel of a tile takes, in that of resampling and combining one."""
+    read = (rows + 2 * READ_MARGIN_PX) * (0.3 * (columns + 2 * READ_MARGIN_PX) + ROW_PX)
+    made = (rows + 2 * HALO_PX) * (columns + 1.5 * COLUMN_STEP)
+    return (read + made + CALL_PX) / (rows * columns)
 
 
 def _with_region(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Tile:

@@ -168,8 +168,21 @@ class PixelSource:
             )
             stored[...] = strided
             return
+        if self._memory is not None or self._fd < 0 or not hasattr(os, "preadv"):
+            for i in range(rows):
+                self._read_into(start + i * full * item, stored[i])
+            return
+        # Narrow boxes are many short rows: no more than one call for each.
+        view = stored.reshape(-1).view(np.uint8).data
+        size = width * item
         for i in range(rows):
-            self._read_into(start + i * full * item, stored[i])
+            offset = start + i * full * item
+            try:
+                count = os.preadv(self._fd, [view[i * size : (i + 1) * size]], offset)
+            except OSError as error:
+                raise _unreadable(self.path, error) from error
+            if count != size:
+                self._read_into(offset, stored[i])
 
     def _read_into(self, offset: int, target: npt.NDArray[Any]) -> None:
         view = target.reshape(-1).view(np.uint8).data
