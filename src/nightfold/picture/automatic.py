@@ -146,7 +146,7 @@ def _stars_back(
     mean = np.mean([peaks[f] * gain[f] for f in used], axis=0)
     top = max(float(np.percentile(mean, 97.0)), 1e-12)
     noise = math.sqrt(sum((_noise(cut[f]) * gain[f]) ** 2 for f in used)) / len(used)
-    softness = max(2.5 * noise, top / 150.0)
+    softness = max(2.5 * noise, top / 250.0)
     return StarsBack(
         gain={f: _tidy(g) for f, g in gain.items()},
         white=_tidy(max(top, 8.0 * softness)),

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +34,10 @@ REACH_FWHM = 14.0
 LEAST_STARS = 5
 """With fewer stars no profile is measured, and nothing is taken apart."""
 MOST_STARS = 60_000
+EDGE_PX = 16
+"""How far the frame is mirrored over its edges for the search."""
+COMPACT = 0.65
+"""See `_compactness`. On simulated fields stars have 0.85 and more, bumps of nebula mostly less."""
 MOST_FLAT = 0.02
 """With a greater share of the frame cut off flat it is not only stars that are, and none is bridged for it."""
 BRIGHT_SIGMA = 3.0
@@ -98,22 +102,31 @@ def find_star_places(
     else:
         fwhm = fwhm_px
         flat = total - decompose(total, max(2, round(math.log2(fwhm)) + 1))[-1]
+    # Mirrored over its edges, the frame shows stars whole that the edge cuts through.
     reading = measure_sub(
-        flat, read_noise_e=1.0, saturated=flat_topped, max_stars=MOST_STARS, mesh_px=max(48, round(13.0 * fwhm))
+        np.pad(flat, EDGE_PX, mode="symmetric"),
+        read_noise_e=1.0,
+        saturated=np.pad(flat_topped, EDGE_PX, mode="symmetric"),
+        max_stars=MOST_STARS,
+        mesh_px=max(48, round(13.0 * fwhm)),
     )
     stars = reading.stars
+    stars = replace(stars, x=stars.x - EDGE_PX, y=stars.y - EDGE_PX)
+    height, width = _shape(total)
+    stars = stars.take((stars.x > -1) & (stars.y > -1) & (stars.x < width) & (stars.y < height))
     if len(stars) == 0:
         return _no_stars()
     typical = reading.fwhm_px if math.isfinite(reading.fwhm_px) and fwhm_px is None else fwhm
     saturated = (stars.flags & int(StarFlag.SATURATED)) != 0
     elongated = (stars.flags & int(StarFlag.ELONGATED)) != 0
-    # Ridges of nebula are long and wide; close pairs of stars are long but slim.
+    # Ridges of nebula are long and wide. Close pairs may be so, too, but have little light on greater scales.
     slim = (stars.fwhm_px < 1.7 * typical) & ((stars.ellipticity < 0.5) | (stars.snr < 8.0)) & ~elongated
-    pairs = (stars.fwhm_px < 1.5 * typical) & (stars.snr > 10.0)
-    bright = (stars.snr > 60.0) & (stars.fwhm_px < 2.5 * typical)
-    good = (slim | pairs | bright | saturated) & (stars.snr >= threshold_sigma)
+    pairs = (stars.snr > 10.0) & (
+        (stars.fwhm_px < 1.5 * typical) | (_compactness(flat, stars.x, stars.y, typical) > COMPACT)
+    )
+    good = (slim | pairs | saturated) & (stars.snr >= threshold_sigma)
     kept = stars.take(good)
-    if len(kept) < LEAST_STARS:
+    if len(kept) < (LEAST_STARS if fwhm_px is None else 1):
         return _no_stars()
     x, y, snr = kept.x, kept.y, kept.snr
     # A clump of cut-off stars has no peak to be found by: its middle stands for it.
@@ -121,6 +134,16 @@ def find_star_places(
         if np.min(np.hypot(x - cx, y - cy)) > typical:
             x, y, snr = np.append(x, cx), np.append(y, cy), np.append(snr, float(snr.max()))
     return StarPlaces(x=x, y=y, snr=snr, fwhm_px=float(typical))
+
+
+def _compactness(flat: Plane32, x: FloatArray, y: FloatArray, fwhm_px: float) -> FloatArray:
+    """Share of the light at (x, y) that lies on the stars' scales, of that on up to four times greater ones; about 0.9 for stars."""
+    levels = max(2, round(math.log2(fwhm_px)) + 1)
+    planes = decompose(flat, levels + 2)[:-1]
+    at = (_pixel(y, flat.shape[0]), _pixel(x, flat.shape[1]))
+    fine = np.sum([p[at] for p in planes[:levels]], axis=0, dtype=np.float64)
+    both = fine + np.sum([p[at] for p in planes[levels:]], axis=0, dtype=np.float64)
+    return np.where(both > 0, fine / np.where(both > 0, both, 1.0), 0.0)
 
 
 def _flat_tops(flat_topped: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
