@@ -23,6 +23,7 @@ def register(app: App) -> None:
     app.command(judge)
     app.command(keep)
     app.command(drop)
+    app.command(solve)
 
 
 def take_in(
@@ -157,5 +158,43 @@ def _decide(files: tuple[str, ...], verdict: str, why: str, common: Common) -> i
         return finish(
             common, {"changed": changed}, lambda: f"{changed} sub{'s' if changed != 1 else ''} {words[verdict]}."
         )
+
+    return guarded(common, work)
+
+
+def solve(
+    file: Path,
+    /,
+    *,
+    around: Annotated[
+        str | None, Parameter(help='"RA DEC", degrees or sexagesimal; else the header says, else the whole sky.')
+    ] = None,
+    within_deg: Annotated[float, Parameter(help="How far the middle of the frame may lie from there.")] = 3.0,
+    scale: Annotated[float | None, Parameter(help="Arcsec per pixel, within a tenth; else from the header.")] = None,
+    write: Annotated[Path | None, Parameter(help="A FITS header file to write the solution into.")] = None,
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Find where a frame lies on the sky, from its stars and the installed catalogue; no network.
+
+    Example: nightfold solve sub-0412.fits --around "250.2 -48.8"
+
+    Parameters
+    ----------
+    file: Path
+        Any FITS frame; it is only read.
+    """
+
+    def work(_token: CancelToken, _progress: TerminalProgress) -> int:
+        from nightfold.align.solving import solve_file
+
+        found = solve_file(file, around=around, within_deg=within_deg, scale=scale, write=write)
+        lines = [
+            f"Centre: RA {found.ra_deg:.5f}°, Dec {found.dec_deg:+.5f}° (ICRS)",
+            f"Scale: {found.scale_arcsec_px:.4f} arcsec a pixel; up is {found.up_deg:.2f}° east of north"
+            + (", mirrored" if found.mirrored else ""),
+            f"{found.matched} stars to {found.rms_px:.2f} px; chance of a false answer 1e{found.false_alarm_log10:.0f}",
+            *found.notes,
+        ]
+        return finish(common, found, lambda: "\n".join(lines))
 
     return guarded(common, work)

@@ -1,0 +1,151 @@
+"""One file's place on the sky: opens it, finds its stars, solves, and tells or writes the result. Knows no ledger."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+
+from nightfold.align.catalogue import Catalogue, load_catalogue
+from nightfold.align.solve import Solution, solve
+from nightfold.errors import RegistrationError
+from nightfold.flags import StarFlag
+from nightfold.frames.header import read_header
+from nightfold.frames.pixels import read_all
+from nightfold.frames.spellings import as_number, as_sexagesimal
+from nightfold.frames.write import write_fits
+from nightfold.measure.core import measure_sub
+from nightfold.measure.records import Stars
+from nightfold.rig.core import scale_arcsec_px
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SolveReport:
+    """A solved frame as the command's document holds it; angles in degrees, ICRS."""
+
+    solved: bool
+    ra_deg: float
+    dec_deg: float
+    scale_arcsec_px: float
+    up_deg: float
+    mirrored: bool
+    rms_px: float
+    matched: int
+    false_alarm_log10: float
+    notes: tuple[str, ...] = ()
+    written: str | None = None
+
+
+def solve_file(
+    path: Path,
+    *,
+    around: str | None = None,
+    within_deg: float = 3.0,
+    scale: float | None = None,
+    write: Path | None = None,
+    catalogue: Catalogue | None = None,
+) -> SolveReport:
+    """Solve one frame against the installed star catalogue.
+
+    Parameters
+    ----------
+    around : str, optional
+        "RA DEC" in degrees or sexagesimal; the header's pointing when not given; the whole sky when there is none.
+    within_deg : float
+        How far the frame's middle may lie from there.
+    scale : float, optional
+        Expected arcsec per pixel, within a tenth; from the header's pixel and focal length when not given.
+    write : Path, optional
+        A FITS header file to write the solution into; the frame itself is never changed.
+    """
+    header = read_header(path)
+    if scale is None and header.pixel_um and header.focal_length_mm:
+        scale = scale_arcsec_px(header.pixel_um, header.focal_length_mm)
+    if scale is None or not scale > 0:
+        raise RegistrationError(
+            f"{path.name}: the scale is not known",
+            seen="no pixel size or focal length in the header",
+            allowed="arcsec per pixel, within a tenth",
+            next_step="name it with --scale",
+        )
+    pointing = parse_place(around) if around else None
+    if pointing is None and header.ra_deg is not None and header.dec_deg is not None:
+        pointing = (header.ra_deg, header.dec_deg)
+    pixels, _ = read_all(path)
+    stars = measure_sub(pixels, read_noise_e=0.0).stars
+    solution = solve_stars(
+        stars,
+        shape=(header.height_px, header.width_px),
+        scale=scale,
+        around=pointing,
+        within_deg=within_deg,
+        catalogue=catalogue,
+    )
+    if write is not None:
+        write_fits(write, fits.PrimaryHDU(header=fits.Header(list(solution.cards.items()))))
+    return SolveReport(
+        solved=True,
+        ra_deg=solution.ra_deg,
+        dec_deg=solution.dec_deg,
+        scale_arcsec_px=solution.scale_arcsec_px,
+        up_deg=solution.up_deg,
+        mirrored=solution.mirrored,
+        rms_px=solution.rms_px,
+        matched=solution.matched,
+        false_alarm_log10=solution.false_alarm_log10,
+        notes=solution.notes,
+        written=None if write is None else str(write),
+    )
+
+
+def solve_stars(
+    stars: Stars,
+    *,
+    shape: tuple[int, int],
+    scale: float,
+    around: tuple[float, float] | None,
+    within_deg: float = 3.0,
+    catalogue: Catalogue | None = None,
+) -> Solution:
+    """The place on the sky of a reading's stars; saturated ones help, false ones are left out."""
+    real = np.flatnonzero((stars.flags & int(StarFlag.NOT_A_STAR | StarFlag.ELONGATED)) == 0)
+    chosen = stars.take(real)
+    return solve(
+        chosen.xy,
+        chosen.flux_e,
+        shape=shape,
+        scale_arcsec_px=scale,
+        catalogue=catalogue if catalogue is not None else load_catalogue(),
+        around=around,
+        within_deg=within_deg,
+        error_px=chosen.position_error_px,
+        index_folder=index_folder(),
+    )
+
+
+def index_folder() -> Path:
+    """Where the patterns of the whole sky are kept between runs: the user's own cache folder."""
+    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(base) if base else Path.home() / ".cache") / "nightfold"
+
+
+def parse_place(text: str) -> tuple[float, float]:
+    """RA and Dec in degrees of "250.2 -48.8" or "16:40:48 -48:48:00" (the first in hours then); separators are spaces or a comma."""
+    words = text.replace(",", " ").split()
+    if len(words) == 6:
+        words = [":".join(words[:3]), ":".join(words[3:])]
+    if len(words) == 2:
+        ra, dec = as_number(words[0]), as_number(words[1])
+        if ra is None or dec is None:
+            hours, dec = as_sexagesimal(words[0]), as_sexagesimal(words[1])
+            ra = None if hours is None else 15.0 * hours
+        if ra is not None and dec is not None and 0.0 <= ra < 360.0 and -90.0 <= dec <= 90.0:
+            return ra, dec
+    raise RegistrationError(
+        "the place is not RA and Dec",
+        seen=text,
+        allowed="two numbers in degrees, or hours and degrees as 16:40:48 -48:48:00",
+    )

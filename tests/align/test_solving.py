@@ -1,0 +1,66 @@
+"""Files solved by the command's own call, against their own WCS and against what the simulator pointed at."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.wcs import WCS
+
+from nightfold.align.solving import parse_place, solve_file
+from nightfold.cli import main
+from nightfold.errors import RegistrationError
+
+SHARED = Path(__file__).parents[2].parent / "shared" / "data"
+
+
+def test_places_in_every_spelling() -> None:
+    for text in ("250.2 -48.8", "16:40:48 -48:48:00", "16 40 48 -48 48 00", "250.2, -48.8"):
+        assert parse_place(text) == pytest.approx((250.2, -48.8), abs=1e-9)
+    for text in ("250.2", "400 0", "10 95", "north"):
+        with pytest.raises(RegistrationError, match="not RA and Dec"):
+            parse_place(text)
+
+
+def test_a_crowded_field_against_its_own_coordinates(tmp_path: Path) -> None:
+    # 2MASS J, one degree of the Galactic centre at 5 arcsec a pixel; its WCS is the survey's own (data/README.md).
+    path = SHARED / "wcs" / "gc_2mass_j.fits"
+    if not path.exists():
+        pytest.skip("the open data beside the project is not here")
+    report = solve_file(path, around="266.4 -28.9", scale=5.0, write=tmp_path / "solution.fits")
+    with fits.open(path) as hdus:
+        header = next(h.header for h in hdus if h.header.get("NAXIS") == 2)
+        middle = [0.5 * (header["NAXIS1"] - 1), 0.5 * (header["NAXIS2"] - 1)]
+        ra, dec = WCS(header).celestial.all_pix2world([middle], 0)[0]
+    apart = np.hypot((report.ra_deg - ra) * np.cos(np.radians(dec)), report.dec_deg - dec) * 3600.0
+    assert apart < 2.5, "within half a pixel of the survey's own place"
+    assert report.scale_arcsec_px == pytest.approx(5.0, rel=2e-3)
+    written = fits.getheader(tmp_path / "solution.fits")
+    assert written["CTYPE1"].startswith("RA---TAN")
+
+
+def test_a_master_carries_coordinates(small_frames: Path, small_settings: str, tmp_path: Path) -> None:
+    import nightfold
+
+    with nightfold.Campaign.create(tmp_path / "c", text=small_settings) as campaign:
+        campaign.take_in([small_frames])
+        master = campaign.fold(filter="Ha").masters[0]
+    header = fits.getheader(master.file)
+    if "CTYPE1" not in header:
+        pytest.skip("the small field holds too few catalogue stars; the next test looks at the refusal")
+    sky = WCS(header).pixel_to_world(0.5 * (master.width_px - 1), 0.5 * (master.height_px - 1))
+    # The plan points at RA 250.2, Dec -48.8, dithered by a few arcseconds.
+    assert abs(sky.dec.deg + 48.8) < 0.05
+    assert abs(sky.ra.deg - 250.2) < 0.08
+
+
+def test_what_cannot_be_solved_says_why(small_frames: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    blank = tmp_path / "blank.fits"
+    fits.PrimaryHDU(np.random.default_rng(1).normal(100, 3, (300, 400)).astype(np.float32)).writeto(blank)
+    assert main(["solve", str(blank), "--scale", "2", "--around", "10 10", "--json"]) == 1
+    assert "stars" in json.loads(capsys.readouterr().out)["error"]["what"]
+    assert main(["solve", str(blank), "--json"]) == 1
+    assert "--scale" in json.loads(capsys.readouterr().out)["error"]["next"]
