@@ -61,6 +61,19 @@ def test_polynomial_weights_are_the_kernel():
     np.testing.assert_allclose(got, resample.exact_weights(t), atol=6e-7)
 
 
+@pytest.mark.parametrize("widen", [1.05, 1.43, 2.6])
+def test_wide_weights_are_the_kernel_made_wider(widen):
+    table = resample.phase_table(widen)
+    taps = 2 * math.ceil(3 * widen)
+    t = np.random.default_rng(2).random(500)
+    at = t * (len(table) - 1)
+    j = at.astype(int)
+    got = table[j] + (at - j)[:, None] * (table[j + 1] - table[j])
+    want = resample.lanczos((np.arange(taps) - taps // 2 + 1 - t[:, None]) / widen)
+    np.testing.assert_allclose(got[:, :taps], want / want.sum(axis=1, keepdims=True), atol=1e-6)
+    assert (got[:, taps:] == 0.0).all()
+
+
 @pytest.mark.parametrize("mirror", [False, True])
 @pytest.mark.parametrize("turn_deg", TURNS)
 def test_any_angle_agrees_with_exact_evaluation(skies, turn_deg, mirror):

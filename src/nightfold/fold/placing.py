@@ -27,6 +27,7 @@ from nightfold.kernels.resample import (
     calibrate_box,
     find_harsh,
     noise_entries,
+    phase_table,
     repair_box,
     resample_any,
     resample_runs,
@@ -78,6 +79,7 @@ class Placer:
         per_grid_pixel = sub.raw_per_grid_pixel
         coarser = math.sqrt(per_grid_pixel)
         self.widen = coarser if coarser > NOT_WIDENED else 1.0
+        self.phases = phase_table(self.widen) if self.widen > 1.0 else _NO_PLANE
         parts = 1.0 + (LANES - 1) * (abs(oriented[0, 0] - 1.0) + oriented[1, 0])
         self.in_runs = self.widen == 1.0 and parts <= MOST_PARTS
         calibration = sub.calibration
@@ -123,7 +125,7 @@ class Placer:
         box_y, box_x = int(low[1]), int(low[0])
         place = (box_y, box_x, lattice, y0 - node_y, x0 - node_x)
         if self.widen > 1.0:
-            resample_wide(box, *place, self.widen, KERNEL_TABLE, out)
+            resample_wide(box, *place, 2 * math.ceil(SUPPORT * self.widen), self.phases, out)
         else:
             self._place_without_ringing(box, *place, out)
         if self.sky_surface.any():

@@ -25,6 +25,7 @@ HARSH_MARGIN = 6
 NARROW = np.float32(0.34)
 _TAPER = np.array([1.0, 1.0, 0.85, 0.4])
 STEPS_PER_PIXEL = 512
+PHASES = 1024
 
 SAFE = {"contract"}
 
@@ -354,43 +355,71 @@ def _table_weights(position, first, taps, widen, table, weights):
     return squares
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
-def resample_wide(box, box_y, box_x, lattice, from_y, from_x, widen, table, out):
-    """As `resample_any` onto a coarser grid, the kernel `widen` (> 1) times as wide so that nothing aliases.
+def phase_table(widen: float) -> npt.NDArray[np.float32]:
+    """Weights of Lanczos-3 made `widen` times as wide, normalised, at 1025 fractions from 0 to 1, float32.
 
-    `box` has room for 16 columns more than the kernel needs.
+    Columns are the ``2 * ceil(3 * widen)`` taps, those after them 0 up to a multiple of 16. Between fractions weights are
+    joined linearly, which is good to 1e-6.
+    """
+    taps = 2 * int(np.ceil(SUPPORT * widen))
+    fraction = np.linspace(0.0, 1.0, PHASES + 1)
+    weights = lanczos((np.arange(taps) - (taps // 2 - 1) - fraction[:, None]) / widen)
+    table = np.zeros((PHASES + 1, -(-taps // LANES) * LANES), np.float32)
+    table[:, :taps] = weights / weights.sum(axis=1, keepdims=True)
+    return table
+
+
+@njit(inline="always")
+def _phase_weights(at, phases, weights):
+    j = int(at)
+    share = np.float32(at - j)
+    low = phases[j]
+    high = phases[j + 1]
+    for k in range(weights.size):
+        weights[k] = low[k] + share * (high[k] - low[k])
+
+
+@njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE | {"reassoc"})
+def resample_wide(box, box_y, box_x, lattice, from_y, from_x, taps, phases, out):
+    """As `resample_any` onto a coarser grid, with a wider kernel so that nothing aliases.
+
+    `phases` are the weights of `phase_table`, `taps` of each row in use. `box` has room for 16 columns more than the
+    kernel needs.
     """
     rows, columns = out.shape
-    taps = 2 * int(np.ceil(SUPPORT * widen))
-    across = np.empty(taps, np.float64)
-    along = np.empty(taps, np.float64)
-    groups = (taps + LANES - 1) // LANES
-    parts = np.empty(groups * LANES, np.float32)
+    wide = phases.shape[1]
+    steps = phases.shape[0] - 1
+    across = np.empty(wide, np.float32)
+    along = np.empty(wide, np.float32)
+    parts = np.empty(wide, np.float32)
+    zero = np.float32(0.0)
     for y in range(rows):
         for b in range(columns // LANES):
             x0, y0, dx, dy = _start_and_step(lattice, from_y + y, from_x + b * LANES)
             for i in range(LANES):
                 px = x0 + dx * i
                 py = y0 + dy * i
-                first_x = int(np.floor(px)) - taps // 2 + 1
-                first_y = int(np.floor(py)) - taps // 2 + 1
-                _table_weights(px, first_x, taps, widen, table, across)
-                _table_weights(py, first_y, taps, widen, table, along)
+                whole_x = int(np.floor(px))
+                whole_y = int(np.floor(py))
+                _phase_weights((px - whole_x) * steps, phases, across)
+                _phase_weights((py - whole_y) * steps, phases, along)
+                left = whole_x - taps // 2 + 1 - box_x
+                top = whole_y - taps // 2 + 1 - box_y
                 # Rows first, 16 columns side by side, whether taps or not: a single running sum would wait at every tap.
-                for g in range(groups):
-                    part = parts[g * LANES : g * LANES + LANES]
-                    left = first_x - box_x + g * LANES
+                total = zero
+                for g in range(0, wide, LANES):
+                    part = parts[g : g + LANES]
+                    share_across = across[g : g + LANES]
                     for k in range(LANES):
-                        part[k] = 0.0
+                        part[k] = zero
                     for j in range(taps):
-                        piece = box[first_y + j - box_y, left : left + LANES]
-                        share = np.float32(along[j])
+                        piece = box[top + j, left + g : left + g + LANES]
+                        share = along[j]
                         for k in range(LANES):
                             part[k] += share * piece[k]
-                total = 0.0
-                for k in range(taps):
-                    total += across[k] * parts[k]
-                out[y, b * LANES + i] = np.float32(total)
+                    for k in range(LANES):
+                        total += share_across[k] * part[k] if g + k < taps else zero
+                out[y, b * LANES + i] = total
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
