@@ -10,7 +10,7 @@ from nightfold.picture import render
 from nightfold.picture.ready import binned, cut_to, fill_gaps, preview_factor, shared_box
 from nightfold.picture.recipe import apply_recipe, automatic_recipe
 from nightfold.picture.records import Plane
-from nightfold.picture.steps import LocalContrast, Recipe, StarsBack, Turn
+from nightfold.picture.steps import LocalContrast, Recipe, StarsBack, Turn, TurnHues
 
 SHAPE = (180, 260)
 BOX = (4, 6, 251, 173)
@@ -125,6 +125,15 @@ def test_a_proof_shows_every_colour_step(recipe: Recipe, planes: dict[str, Plane
     apply_recipe(recipe, planes, after_step=lambda name, image: seen.append((name, image)))
     assert [name for name, _ in seen][:2] == ["mix", "turn-hues"]
     np.testing.assert_array_equal(seen[-1][1], picture)
+
+
+def test_a_sector_by_its_name(recipe: Recipe, planes: dict[str, Plane]) -> None:
+    def turned(**change: object) -> np.ndarray:
+        steps = [*recipe.steps, TurnHues(towards_deg=300.0, strength=1.0, feather_deg=10.0, **change)]
+        return apply_recipe(recipe.model_copy(update={"steps": steps}), planes)
+
+    np.testing.assert_array_equal(turned(sector="golds"), turned(from_deg=50.0, to_deg=100.0))
+    assert np.abs(turned(sector="golds") - turned(sector="blues")).max() > 0.1
 
 
 def test_steps_out_of_order_are_refused(recipe: Recipe, planes: dict[str, Plane]) -> None:

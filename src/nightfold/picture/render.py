@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from nightfold.errors import PictureError
 from nightfold.picture.colour import encode_srgb, into_gamut, linear_planes, oklab_planes
-from nightfold.picture.finish import contrast_apron_px, lightness_towards, local_contrast, saturate, turn_hues
+from nightfold.picture.finish import SECTORS, contrast_apron_px, lightness_towards, local_contrast, saturate, turn_hues
 from nightfold.picture.gradient import Surface, terms
 from nightfold.picture.noise import LEVELS, shrink_noise
 from nightfold.picture.palette import mix_planes
@@ -254,8 +254,9 @@ def _band(
         if lab is None:
             lab = oklab_planes(red, green, blue)
         if isinstance(step, TurnHues):
+            low, high = SECTORS[step.sector] if step.sector is not None else (step.from_deg, step.to_deg)
             lab = turn_hues(
-                lab, from_deg=step.from_deg, to_deg=step.to_deg, towards_deg=step.towards_deg, strength=step.strength,
+                lab, from_deg=low, to_deg=high, towards_deg=step.towards_deg, strength=step.strength,
                 feather_deg=step.feather_deg,
             )  # fmt: skip
         elif isinstance(step, Saturate):

@@ -2,7 +2,8 @@
 
 Richardson 1972 (JOSA 62, 55), Lucy 1974 (AJ 79, 745). Each round's correction is regularised as in Starck & Murtagh
 (1994, A&A 288, 342): of the residual only what stands out of the noise in its wavelet planes goes into the next round, so that noise
-is not sharpened. Stars are taken apart before, so none can ring.
+is not sharpened. Stars are taken apart before, so none can ring. When to stop is judged on the whole plane, so it is not
+worked in tiles.
 """
 
 from __future__ import annotations
@@ -72,11 +73,6 @@ def sharpen(
         ratio = np.maximum((blurred + true) / np.maximum(blurred, np.float32(1e-20)), np.float32(0.0))
         estimate = estimate * _blur(ratio, sigma)
     return np.asarray(image + np.float32(strength) * (estimate - lift - image), np.float32)
-
-
-def sharpen_apron_px(fwhm_px: float, rounds: int) -> int:
-    """The apron of `sharpen` around a tile: each round looks two blurs and the wavelets' reach further, of which the far part is nothing."""
-    return math.ceil(min(rounds, 12) * 2 * 4 * fwhm_px / FWHM_PER_SIGMA) + 64
 
 
 def _blur(image: Plane32, sigma: float) -> Plane32:

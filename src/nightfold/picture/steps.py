@@ -114,9 +114,10 @@ class StarsBack(_Step):
 
 
 class TurnHues(_Step):
-    """A sector of hues turned towards another hue, degrees of OKLab."""
+    """A sector of hues turned towards another hue, degrees of OKLab; a `sector` by name goes before the two angles."""
 
     step: Literal["turn-hues"] = "turn-hues"
+    sector: Literal["reds", "golds", "greens", "cyans", "blues", "magentas"] | None = None
     from_deg: Degrees = 95.0
     to_deg: Degrees = 145.0
     towards_deg: Degrees = 70.0
