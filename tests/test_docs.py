@@ -28,7 +28,20 @@ def test_the_command_reference_is_current() -> None:
 def test_every_command_has_an_example() -> None:
     from nightfold.cli.app import app
 
-    for name in ("new", "start", "take-in", "judge", "keep", "drop", "solve", "fold", "picture", "simulate", "demo", "note"):
+    for name in (
+        "new",
+        "start",
+        "take-in",
+        "judge",
+        "keep",
+        "drop",
+        "solve",
+        "fold",
+        "picture",
+        "simulate",
+        "demo",
+        "note",
+    ):
         help_text = app[name].help or app[name].default_command.__doc__ or ""
         assert f"Example: nightfold {name}" in help_text, name
 
