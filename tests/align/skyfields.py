@@ -82,9 +82,7 @@ def sky_frame(
                 header[f"{name}_{term}"] = k
     truth = WCS(header)
     near = catalogue.near(ra, dec, 0.62 * width_deg)
-    x, y = truth.wcs_world2pix(near.ra_deg, near.dec_deg, 0)
-    if bent:
-        x, y = _unbend(truth, x, y).T
+    x, y = truth.all_world2pix(near.ra_deg, near.dec_deg, 0, tolerance=1e-5, maxiter=60, quiet=True)
     inside = (x > 0) & (y > 0) & (x < shape[1] - 1) & (y < shape[0] - 1)
     x, y, g = x[inside], y[inside], near.g[inside]
     count = len(g)
@@ -112,13 +110,3 @@ def sky_frame(
         truth,
         count,
     )
-
-
-def _unbend(truth: WCS, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Pixels whose bent places are (x, y), by fixed-point iteration of SIP's definition (Shupe et al. 2005)."""
-    goal = np.column_stack([x, y])
-    guess = goal.copy()
-    for _ in range(60):
-        bent = np.column_stack(truth.sip_pix2foc(guess[:, 0], guess[:, 1], 0))
-        guess = guess + goal - bent
-    return guess

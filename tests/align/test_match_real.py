@@ -1,4 +1,4 @@
-"""Registration of real exposures; skipped where the open data is not beside the checkout."""
+"""Registration and plate solving of real exposures; skipped where the open data is not beside the checkout."""
 
 from __future__ import annotations
 
@@ -6,9 +6,16 @@ from pathlib import Path
 
 import astroalign
 import numpy as np
+import pytest
 import sep
+from astropy.io import fits
+from astropy.wcs import WCS
 
+from nightfold.align.catalogue import Catalogue
 from nightfold.align.match import ReferencePattern, match_stars
+from nightfold.align.solve import solve
+from nightfold.errors import RegistrationError
+from nightfold.frames.header import read_header
 from nightfold.frames.pixels import read_all
 
 
@@ -55,3 +62,49 @@ def test_dithered_frames_on_one_grid_are_found_there(open_data: Path) -> None:
     found = match_stars(b, b_error, ReferencePattern(a, a_error), shape=shape).transform
     corners = np.array([[0.0, 0.0], [shape[1], 0], [0, shape[0]], [shape[1], shape[0]]])
     assert np.abs(found.apply(corners) - corners).max() < 0.5
+
+
+def with_flux(path: Path) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
+    """Windowed positions and fluxes of all stars by sep."""
+    image, _ = read_all(path)
+    background = sep.Background(image)
+    clean = image - background.back()
+    found = sep.extract(clean, 5.0, err=background.globalrms, minarea=4)
+    x, y, flag = sep.winpos(clean, found["x"], found["y"], np.full(len(found), 1.0))
+    good = flag == 0
+    return np.column_stack([x, y])[good], found["flux"][good], image.shape
+
+
+def test_drifting_frames_solve_to_their_true_scale(open_data: Path, catalogue: Catalogue) -> None:
+    # RULINGS of the data: 5.164 +- 0.005 arcsec/px while the header's optics say 5.210; rms <= 0.7 px.
+    for path in sorted((open_data / "raw" / "drifting-6inch").glob("*.gz")):
+        xy, flux, shape = with_flux(path)
+        header = read_header(path)
+        assert header.ra_deg is not None
+        assert header.dec_deg is not None
+        found = solve(
+            xy, flux, shape=shape, scale_arcsec_px=5.21, catalogue=catalogue, around=(header.ra_deg, header.dec_deg)
+        )
+        assert found.scale_arcsec_px == pytest.approx(5.164, abs=0.005)
+        assert found.rms_px < 0.7
+        assert found.matched >= 13
+
+
+def test_a_crowded_infrared_field_agrees_with_its_own_coordinates(open_data: Path, catalogue: Catalogue) -> None:
+    path = open_data / "wcs" / "gc_2mass_j.fits"
+    xy, flux, shape = with_flux(path)
+    truth = WCS(fits.getheader(path))
+    x, y = np.array([0.0, shape[1], 0, shape[1], shape[1] / 2]), np.array([0.0, 0, shape[0], shape[0], shape[0] / 2])
+    places = truth.pixel_to_world(x, y)
+    near = (float(places[-1].icrs.ra.deg) + 0.8, float(places[-1].icrs.dec.deg) - 0.5)
+    found = solve(xy, flux, shape=shape, scale_arcsec_px=5.05, catalogue=catalogue, around=near)
+    # The README of the data: 31 catalogue stars, median 0.6 arcsec from their places.
+    assert found.matched >= 28
+    assert not found.mirrored
+    assert found.wcs.pixel_to_world(x, y).separation(places.icrs).arcsec.max() < 1.5
+
+
+def test_a_field_without_catalogue_stars_says_so(open_data: Path, catalogue: Catalogue) -> None:
+    xy, flux, shape = with_flux(open_data / "wcs" / "HorseHead.fits")
+    with pytest.raises(RegistrationError, match="too few catalogue stars"):
+        solve(xy, flux, shape=shape, scale_arcsec_px=1.008, catalogue=catalogue, around=(85.25, -2.45))

@@ -75,6 +75,7 @@ def propose(
     scale_rad: float,
     tolerance: float,
     most: int,
+    known: int = 0,
 ) -> Proposals:
     """Best proposals from triangles of the frame's stars `chosen`.
 
@@ -94,6 +95,8 @@ def propose(
         Relative, of the scale.
     most : int
         Proposals to give back.
+    known : int
+        Triangles of only the first so many of `chosen` were looked at before and are left out.
     """
     near = _Raster(frame, chosen)
     spots, stars, scores, tested = [], [], [], 0
@@ -106,7 +109,7 @@ def propose(
         )
     else:
         size = 0.0, 0.0
-    for triple in _triples(chosen):
+    for triple in _triples(chosen, known):
         code, order, left = triangle_codes(z_all[triple])
         longest = np.exp(code[:, 2])
         good = np.isfinite(code).all(axis=1) & (longest >= size[0]) & (longest <= size[1])
@@ -139,11 +142,11 @@ def _best(
     return [a[best]], [b[best]], [score[best]]
 
 
-def _triples(chosen: IntArray) -> Iterator[IntArray]:
+def _triples(chosen: IntArray, known: int) -> Iterator[IntArray]:
     """All three of `chosen`, the earlier ones first, in pieces."""
     rows: list[IntArray] = []
     count = 0
-    for last in range(2, len(chosen)):
+    for last in range(max(2, known), len(chosen)):
         pair = np.array(list(combinations(range(last), 2)), np.int64)
         rows.append(np.column_stack([chosen[pair], np.full(len(pair), chosen[last])]))
         count += len(pair)

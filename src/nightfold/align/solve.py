@@ -35,13 +35,16 @@ LEAST_STARS = 5
 LEAST_SHARE = 0.2
 """Of the stars that both lists could share, a solution must bring together at least this many."""
 TRIANGLE_STARS = (24, 48, 100)
+TRIANGLE_STARS_BLIND = (24, 48, 64)
 """How many stars of the frame make triangles: cheap first, more when that finds nothing."""
 MOST_TESTED = (250, 500, 1000)
 VERIFY_DEPTHS = (60, 200, 600)
-"""How many of the frame's brightest stars are held against the catalogue; the best answer pays for three tries."""
+"""How many of the frame's brightest stars are held against the catalogue; the best answer pays for all tries."""
 MOST_CATALOGUE_STARS = 300
 FIRST_RADIUS = 0.006
 """Of the diagonal: how far a star may lie from its predicted place at first."""
+MOVED_STARS = 10_000
+"""Predictions moved aside to measure what chance finds: the share is known to one in as many."""
 CATALOGUE_ERROR_ARCSEC = 0.3
 """Ten years of a G < 10 star's proper motion, of the order of 30 mas a year (Gaia DR3), for lists without it."""
 UNLIKE_SCALE = 0.03
@@ -188,11 +191,20 @@ class _Search:
     def run(self, index: TriangleIndex, scale_rad: float, tolerance: float) -> _Found | None:
         """The first place that is beyond chance, or None."""
         spread = self.frame.spread()
-        for count, most in zip(TRIANGLE_STARS, MOST_TESTED):
+        before = 0
+        for count, most in zip(TRIANGLE_STARS if self.around else TRIANGLE_STARS_BLIND, MOST_TESTED):
             chosen = spread[:count]
             found = propose(
-                self.frame, chosen, index, self.catalogue.vectors, scale_rad=scale_rad, tolerance=tolerance, most=most
+                self.frame,
+                chosen,
+                index,
+                self.catalogue.vectors,
+                scale_rad=scale_rad,
+                tolerance=tolerance,
+                most=most,
+                known=before,
             )
+            before = count
             self.proposals += found.tested
             self.tried.append(
                 f"triangles of {len(chosen)} stars at {scale_rad * ARCSEC_PER_RADIAN:.3g} arcsec/px within "
@@ -219,7 +231,7 @@ class _Search:
         plane = project(vectors[field], centre)
         tree = cKDTree(frame.xy[: VERIFY_DEPTHS[-1]])
         reach = max(4.0, FIRST_RADIUS * frame.diagonal_px)
-        pairs = np.zeros((0, 2), np.int64)
+        pairs, typical = np.zeros((0, 2), np.int64), reach
         for _ in range(5):
             predicted = (plane - shift) @ np.linalg.inv(linear).T
             inside = self._inside(predicted)
@@ -235,8 +247,10 @@ class _Search:
             return None
         predicted = (plane - shift) @ np.linalg.inv(linear).T
         within = np.flatnonzero(self._inside(predicted))
-        chance = min(self._log10_chance(predicted[within], depth, reach) for depth in VERIFY_DEPTHS)
-        chance += math.log10(len(VERIFY_DEPTHS)) + math.log10(max(1, self.proposals))
+        tight = max(1.0, min(reach, 4.0 * typical))
+        tries = [(depth, radius) for depth in VERIFY_DEPTHS for radius in (reach, tight)]
+        chance = min(self._log10_chance(predicted[within], depth, radius) for depth, radius in tries)
+        chance += math.log10(len(tries)) + math.log10(max(1, self.proposals))
         if chance > LOG10_FALSE_ALARM or len(pairs) < LEAST_SHARE * min(len(within), len(frame.xy)):
             return None
         return self._finish(field[pairs[:, 1]], pairs[:, 0], chance, scale, reach)
@@ -286,8 +300,9 @@ class _Search:
         tail = _log10_tail(hits - 3, len(predicted) - 3, min(0.9, share))
         if tail > LOG10_FALSE_ALARM:
             return tail
-        angle = np.arange(32) * 2.399963  # the golden angle spreads the moves evenly
-        length = reach * (4.0 + 12.0 * np.arange(32) / 32.0)
+        step = np.arange(math.ceil(MOVED_STARS / len(predicted)))
+        angle = step * 2.399963  # the golden angle spreads the moves evenly
+        length = reach * (4.0 + 30.0 * np.sqrt(step / len(step)))
         moves = np.column_stack([length * np.cos(angle), length * np.sin(angle)])
         moved = (predicted[None] + moves[:, None]).reshape(-1, 2)
         moved = moved[self._inside(moved)]

@@ -7,6 +7,7 @@ error, the size only as well as the scale is known. Codes are kept sorted in bin
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import uuid
@@ -224,7 +225,7 @@ _KEPT = ("stars", "neighbours", "anchor", "slots", "code", "left")
 
 def _read(path: Path) -> TriangleIndex | None:
     try:
-        with np.load(path, allow_pickle=False) as kept:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
             arrays = {name: kept[name] for name in _KEPT}
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return None
@@ -240,4 +241,5 @@ def _write(path: Path, index: TriangleIndex) -> None:
             np.savez(file, **{name: getattr(index, name) for name in _KEPT})
         os.replace(part, path)
     except OSError:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
