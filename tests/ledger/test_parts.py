@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from nightfold.errors import LedgerError
 from nightfold.ledger.core import Ledger
 from nightfold.ledger.database import _to_json
-from nightfold.ledger.records import CalibrationRow, PlacementRow, ReadingRow, VerdictRow
+from nightfold.ledger.records import CalibrationRow, FindingRow, PlacementRow, ReadingRow, SolutionRow, VerdictRow
 
 START = datetime(2026, 5, 13, 10, tzinfo=UTC)
 
@@ -289,3 +289,35 @@ def test_documents_survive_json(value: Any) -> None:
 
 def test_what_is_no_number_becomes_unknown() -> None:
     assert json.loads(_to_json({"a": [float("nan"), 1.5], "b": (float("inf"),)})) == {"a": [None, 1.5], "b": [None]}
+
+
+def test_solutions_are_kept_in_place_of_earlier_ones(ledger: Ledger, new_frame: Any) -> None:
+    ledger.add_frames([new_frame(1), new_frame(2)])
+    first, second = (row.id for row in ledger.frames())
+    ledger.save_solutions([SolutionRow(frame_id=first, solved=False, document={"reason": "too few stars"})])
+    ledger.save_solutions(
+        [
+            SolutionRow(frame_id=first, solved=True, document={"zero_point": 22.1}),
+            SolutionRow(frame_id=second, solved=True, document={}),
+        ]
+    )
+    assert ledger.solutions()[first] == SolutionRow(frame_id=first, solved=True, document={"zero_point": 22.1})
+    assert set(ledger.solutions([second])) == {second}
+
+
+def test_findings_add_up_and_are_replaced_only_within_their_kind(ledger: Ledger) -> None:
+    night, other = date(2026, 5, 13), date(2026, 5, 14)
+    for n in (1, 2):
+        ledger.add_finding(FindingRow(kind="focus", rig="Scout", night=night, document={"best_position": n}))
+    ledger.add_finding(FindingRow(kind="creep", rig="Scout", night=night, document={"px": 0.6}))
+    ledger.replace_findings(
+        "creep", [FindingRow(kind="creep", rig=None, night=other, document={"px": 0.7})], night=other
+    )
+    assert [f.document["best_position"] for f in ledger.findings("focus", rig="Scout")] == [1, 2]
+    assert [f.document["px"] for f in ledger.findings("creep")] == [0.6, 0.7]
+    ledger.replace_findings("creep", [])
+    assert ledger.findings("creep") == []
+    assert len(ledger.findings()) == 2
+    assert all(f.id is not None and f.made_at is not None for f in ledger.findings())
+    with pytest.raises(ValueError, match=r"\['focus'\]; allowed: 'creep'"):
+        ledger.replace_findings("creep", [FindingRow(kind="focus", document={})])

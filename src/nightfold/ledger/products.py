@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
@@ -11,8 +11,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, aware, key_of, now
-from nightfold.ledger.records import CalibrationRow, EventRow, MasterRow, PictureRow, RunRow
+from nightfold.ledger.base import LedgerBase, aware, is_or_null, key_of, now, plain, without
+from nightfold.ledger.records import CalibrationRow, EventRow, FindingRow, MasterRow, PictureRow, RunRow
 
 
 class ProductsPart(LedgerBase):
@@ -114,6 +114,33 @@ class ProductsPart(LedgerBase):
             rows = connection.execute(query).mappings()
             return [EventRow(rig=r["rig"], on=r["happened_on"], text=r["text"]) for r in rows]
 
+    def add_finding(self, finding: FindingRow) -> None:
+        """Record a dated result; earlier ones stay, so that trends can be drawn."""
+        with self._writing() as connection:
+            connection.execute(sa.insert(t.finding).values(_values(finding)))
+
+    def replace_findings(self, kind: str, findings: Iterable[FindingRow], **where: Any) -> None:
+        """Put findings in place of all of this kind, or of those whose columns equal `where` (rig, target, filter, night)."""
+        rows = [_values(f) for f in findings]
+        if any(row["kind"] != kind for row in rows):
+            raise ValueError(f"findings are of the kinds {sorted({r['kind'] for r in rows})}; allowed: {kind!r}")
+        same = [is_or_null(t.finding.c[name], value) for name, value in where.items()]
+        with self._writing() as connection:
+            connection.execute(sa.delete(t.finding).where(t.finding.c.kind == kind, *same))
+            if rows:
+                connection.execute(sa.insert(t.finding), rows)
+
+    def findings(self, kind: str | None = None, **where: Any) -> list[FindingRow]:
+        """Findings of a kind or all, whose columns equal `where`, oldest first."""
+        query = sa.select(t.finding).where(*(is_or_null(t.finding.c[name], value) for name, value in where.items()))
+        if kind is not None:
+            query = query.where(t.finding.c.kind == kind)
+        with self._reading() as connection:
+            return [
+                FindingRow(**{**without(r), "made_at": aware(r["made_at"])})
+                for r in connection.execute(query.order_by(t.finding.c.id)).mappings()
+            ]
+
     @contextmanager
     def running(self, command: str, version: str) -> Iterator[None]:
         """Record that a command ran, and how it ended."""
@@ -152,3 +179,7 @@ class ProductsPart(LedgerBase):
         """A kept value; None if there is none."""
         with self._reading() as connection:
             return connection.scalars(sa.select(t.kept_setting.c.value).where(t.kept_setting.c.key == key)).first()
+
+
+def _values(finding: FindingRow) -> dict[str, Any]:
+    return {**{k: v for k, v in plain(finding).items() if k != "id"}, "made_at": now()}

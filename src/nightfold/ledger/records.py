@@ -136,6 +136,15 @@ class VerdictRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SolutionRow:
+    """Where a sub lies on the sky and how bright its stars are, or why that is not known."""
+
+    frame_id: int
+    solved: bool
+    document: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionRow:
     """A person's decision: keep, drop or clear."""
 
@@ -182,6 +191,21 @@ class PictureRow:
     sha256: str
     document: dict[str, Any] = field(repr=False)
     made_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingRow:
+    """A dated result of any kind: a focus run, a flat that does not fit, a message of the watch."""
+
+    kind: str
+    document: dict[str, Any]
+    rig: str | None = None
+    target: str | None = None
+    panel: int | None = None
+    filter: str | None = None
+    night: date | None = None
+    id: int | None = None  # given by the ledger
+    made_at: datetime | None = None  # given by the ledger
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

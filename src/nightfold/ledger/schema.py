@@ -155,6 +155,15 @@ verdict = Table(
     _made(),
 )
 
+solution = Table(
+    "solution",
+    metadata,
+    Column("frame_id", ForeignKey("frame.id"), primary_key=True),
+    Column("solved", Boolean, nullable=False),
+    Column("document", JSON, nullable=False),
+    _made(),
+)
+
 decision = Table(
     "decision",
     metadata,
@@ -211,6 +220,21 @@ event = Table(
     Column("happened_on", Date, nullable=False),
     Column("text", Text, nullable=False),
     _made(),
+)
+
+finding = Table(
+    "finding",
+    metadata,
+    Column("id", Key, primary_key=True),
+    Column("kind", String(40), nullable=False),
+    Column("rig", String(120)),
+    Column("target", String(120)),
+    Column("panel", Integer),
+    Column("filter", String(120)),
+    Column("night", Date),
+    Column("document", JSON, nullable=False),
+    _made(),
+    Index("finding_by_kind", "kind", "rig", "night"),
 )
 
 run = Table(

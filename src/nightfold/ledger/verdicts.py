@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
 from nightfold.ledger.base import LedgerBase, aware, chunks, is_or_null, now, plain, replace_rows, without
-from nightfold.ledger.records import DecisionRow, GridRow, PlacementRow, ReadingRow, VerdictRow
+from nightfold.ledger.records import DecisionRow, GridRow, PlacementRow, ReadingRow, SolutionRow, VerdictRow
 
 DECISIONS = ("keep", "drop", "clear")
 """What a person may say of a frame; "clear" goes back to the automatic verdict."""
@@ -126,6 +126,26 @@ class VerdictsPart(LedgerBase):
         with self._reading() as connection:
             rows = connection.execute(query).mappings()
             return {r["frame_id"]: PlacementRow(**without(r, "id", "made_at")) for r in rows}
+
+    # -- places on the sky -------------------------------------------------------------------------------------------
+
+    def save_solutions(self, solutions: Iterable[SolutionRow]) -> None:
+        """Keep where frames lie on the sky, in place of what was known of them."""
+        with self._writing() as connection:
+            replace_rows(connection, t.solution, [plain(row) for row in solutions])
+
+    def solutions(self, frame_ids: Sequence[int] | None = None) -> dict[int, SolutionRow]:
+        """Where these frames or all lie on the sky, by frame."""
+        wanted: Iterable[Sequence[int] | None] = [None] if frame_ids is None else chunks(frame_ids)
+        found: dict[int, SolutionRow] = {}
+        with self._reading() as connection:
+            for chunk in wanted:
+                query = sa.select(t.solution)
+                if chunk is not None:
+                    query = query.where(t.solution.c.frame_id.in_(chunk))
+                for r in connection.execute(query).mappings():
+                    found[r["frame_id"]] = SolutionRow(**without(r, "made_at"))
+        return found
 
     # -- verdicts and decisions --------------------------------------------------------------------------------------
 
