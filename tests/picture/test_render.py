@@ -113,7 +113,7 @@ def test_broadband_stars_over_a_narrowband_nebula(planes: dict[str, Plane]) -> N
 
 def test_turns_and_final_crop(recipe: Recipe, planes: dict[str, Plane], picture: np.ndarray) -> None:
     turned = recipe.model_copy(update={"steps": [*recipe.steps, Turn(quarter_turns=1, mirror=True)]})
-    np.testing.assert_array_equal(apply_recipe(turned, planes), np.rot90(picture[:, ::-1]))
+    np.testing.assert_array_equal(apply_recipe(turned, planes), np.rot90(picture[:, ::-1], -1))
     cut = recipe.model_copy(update={"steps": [*recipe.steps, Turn(crop_px=(10, 20, 59, 49))]})
     np.testing.assert_array_equal(apply_recipe(cut, planes), picture[20:50, 10:60])
     with pytest.raises(PictureError, match="final crop"):

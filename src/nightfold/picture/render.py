@@ -41,6 +41,7 @@ from nightfold.picture.steps import (
     TurnHues,
 )
 from nightfold.picture.stretch import AsinhCurve, MonotoneCurve
+from nightfold.picture.turning import turned
 
 Plane32 = npt.NDArray[np.float32]
 Picture = npt.NDArray[np.float32]
@@ -91,7 +92,7 @@ def apply_recipe(
             for count in range(2, len(on_colours) + 1):
                 after_step(on_colours[count - 1].step, _colours(on_colours[:count], ready, pool))
         picture = _colours(on_colours, ready, pool)
-    return _turned(turn, picture) if turn is not None else picture
+    return turned(picture, _at_scale(turn, ready.factor)) if turn is not None else picture
 
 
 def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) -> _Linear:
@@ -315,17 +316,10 @@ def _with_stars(
     return laid[0], laid[1], laid[2]
 
 
-def _turned(step: Turn, picture: Picture) -> Picture:
-    if step.mirror:
-        picture = picture[:, ::-1]
-    picture = np.rot90(picture, step.quarter_turns)
-    if step.crop_px is not None:
-        x0, y0, x1, y1 = step.crop_px
-        if not (0 <= x0 <= x1 < picture.shape[1] and 0 <= y0 <= y1 < picture.shape[0]):
-            raise PictureError(
-                "the final crop does not lie inside the picture",
-                seen=f"{step.crop_px}",
-                allowed=f"0, 0 to {picture.shape[1] - 1}, {picture.shape[0] - 1}",
-            )
-        picture = picture[y0 : y1 + 1, x0 : x1 + 1]
-    return np.ascontiguousarray(picture)
+def _at_scale(step: Turn, factor: int) -> Turn:
+    """The turn of a picture binned by `factor`: its crop counts in full pixels."""
+    if factor == 1 or step.crop_px is None:
+        return step
+    x0, y0, x1, y1 = step.crop_px
+    box = (x0 // factor, y0 // factor, (x1 + 1) // factor - 1, (y1 + 1) // factor - 1)
+    return step.model_copy(update={"crop_px": box})

@@ -143,11 +143,13 @@ class LocalContrast(_Step):
 
 
 class Turn(_Step):
-    """Crop (inclusive box of the shown picture) and quarter turns, last of all."""
+    """Last of all: mirror, quarter turns and a free angle (counter-clockwise), scale, and a crop (inclusive box)."""
 
     step: Literal["turn"] = "turn"
     quarter_turns: Annotated[int, Field(ge=0, le=3)] = 0
     mirror: bool = False
+    angle_deg: Annotated[float, Field(ge=-45, le=45)] = 0.0
+    scale: Annotated[float, Field(ge=0.05, le=4)] = 1.0
     crop_px: tuple[int, int, int, int] | None = None
 
 
