@@ -40,3 +40,16 @@ def small_settings() -> str:
     return (
         demo_settings_text().replace("width_px = 900", "width_px = 520").replace("height_px = 620", "height_px = 400")
     )
+
+
+@pytest.fixture(scope="session")
+def small_campaign(small_frames: Path, small_settings: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A campaign of the small frames, judged and folded; read-only by agreement: copy the folder to change it."""
+    from nightfold.campaign import Campaign
+
+    folder = tmp_path_factory.mktemp("campaign") / "lantern"
+    with Campaign.create(folder, text=small_settings) as campaign:
+        campaign.take_in([small_frames])
+        campaign.judge()
+        campaign.fold()
+    return folder

@@ -211,8 +211,15 @@ class Campaign:
         palette: str | None = None,
         out: str | Path | None = None,
         exact: bool = False,
+        upright: bool = False,
+        annotated: bool = False,
+        linear: bool = False,
+        proof: bool = False,
     ) -> PictureReport:
-        """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it."""
+        """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
+
+        Keywords as in `nightfold.picture.stage.make_picture`.
+        """
         from nightfold.picture.stage import make_picture
 
         with self._writing("picture"):
@@ -224,6 +231,10 @@ class Campaign:
                 palette=palette,
                 out=Path(out) if out is not None else None,
                 exact=exact,
+                upright=upright,
+                annotated=annotated,
+                linear=linear,
+                proof=proof,
             )
 
     def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:

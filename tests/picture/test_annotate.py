@@ -48,15 +48,15 @@ def test_the_compass_points_north_and_east() -> None:
 
 def test_a_scale_bar_has_a_round_length() -> None:
     length, name = bar_length(600, 2.0 / 60.0)
-    assert name == "2′" or name == "5′"
-    assert length == pytest.approx({"2′": 60.0, "5′": 150.0}[name])
+    assert name == "2'" or name == "5'"
+    assert length == pytest.approx({"2'": 60.0, "5'": 150.0}[name])
     assert bar_length(6000, 0.05) == (pytest.approx(1200.0), "1°")
 
 
 def test_a_proof_has_both_sides() -> None:
     before, after = np.zeros((80, 100, 3), np.float32), np.ones((80, 100, 3), np.float32)
     strip = before_and_after(before, after)
-    assert strip.shape == (20, 100, 3)
+    assert strip.shape == (40, 100, 3)
     assert strip[:, :49].max() == 0.0
     assert strip[:, 52:].min() == 1.0
     with pytest.raises(PictureError, match="one size"):

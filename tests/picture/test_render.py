@@ -120,13 +120,6 @@ def test_turns_and_final_crop(recipe: Recipe, planes: dict[str, Plane], picture:
         apply_recipe(recipe.model_copy(update={"steps": [*recipe.steps, Turn(crop_px=(0, 0, 9999, 9))]}), planes)
 
 
-def test_a_proof_shows_every_colour_step(recipe: Recipe, planes: dict[str, Plane], picture: np.ndarray) -> None:
-    seen: list[tuple[str, np.ndarray]] = []
-    apply_recipe(recipe, planes, after_step=lambda name, image: seen.append((name, image)))
-    assert [name for name, _ in seen][:2] == ["mix", "turn-hues"]
-    np.testing.assert_array_equal(seen[-1][1], picture)
-
-
 def test_a_sector_by_its_name(recipe: Recipe, planes: dict[str, Plane]) -> None:
     def turned(**change: object) -> np.ndarray:
         steps = [*recipe.steps, TurnHues(towards_deg=300.0, strength=1.0, feather_deg=10.0, **change)]

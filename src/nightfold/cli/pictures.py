@@ -28,6 +28,14 @@ def picture(
         Path | None, Parameter(help="The file to write: .tiff, .png or .jpg; all three when not given.")
     ] = None,
     exact: Annotated[bool, Parameter(negative="", help="Refuse masters other than those the recipe names.")] = False,
+    upright: Annotated[bool, Parameter(negative="", help="Turn it so that north is up and east to the left.")] = False,
+    annotated: Annotated[
+        bool, Parameter(negative="", help="Also write a copy with names of objects, a scale bar and a compass.")
+    ] = False,
+    linear: Annotated[
+        bool, Parameter(negative="", help="Also write the linear masters, equally cut, for any editor.")
+    ] = False,
+    proof: Annotated[bool, Parameter(negative="", help="Also write strips that show what each step does.")] = False,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
@@ -42,8 +50,22 @@ def picture(
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
         with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
-            report = campaign.picture(recipe, target=target, rig=rig, palette=palette, out=out, exact=exact)
-        lines = [f"Picture: {f}" for f in report.files] + [f"Recipe: {report.recipe}", *report.notes]
+            report = campaign.picture(
+                recipe,
+                target=target,
+                rig=rig,
+                palette=palette,
+                out=out,
+                exact=exact,
+                upright=upright,
+                annotated=annotated,
+                linear=linear,
+                proof=proof,
+            )
+        lines = [f"Picture: {f}" for f in report.files]
+        lines += [f"Annotated: {report.annotated}"] if report.annotated else []
+        lines += [f"Linear: {f}" for f in report.linear] + [f"Proof: {f}" for f in report.proof]
+        lines += [f"Recipe: {report.recipe}", *report.notes]
         return finish(common, report, lambda: "\n".join(lines))
 
     return guarded(common, work)

@@ -69,7 +69,7 @@ def bar_length(width_px: int, arcmin_px: float) -> tuple[float, str]:
     """A round length of about a sixth of the width: pixels, and how it is called."""
     wanted = width_px / 6.0 * arcmin_px
     arcmin = min(BAR_ARCMIN, key=lambda a: abs(math.log(a / wanted)))
-    name = f"{arcmin / 60:g}°" if arcmin >= 60 else f"{arcmin:g}′" if arcmin >= 1 else f"{arcmin * 60:g}″"
+    name = f"{arcmin / 60:g}°" if arcmin >= 60 else f"{arcmin:g}'" if arcmin >= 1 else f'{arcmin * 60:g}"'
     return arcmin / arcmin_px, name
 
 

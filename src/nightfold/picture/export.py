@@ -118,6 +118,7 @@ def hand_over(folder: Path, planes: Mapping[str, Plane], *, name: str, box: Box 
     """
     check_sizes(planes)
     area = box or shared_box(planes)
+    folder.mkdir(parents=True, exist_ok=True)
     written = []
     for filter_name, plane in planes.items():
         cut = cut_to(plane, area)

@@ -66,7 +66,6 @@ def apply_recipe(
     *,
     preview_px: int | None = None,
     threads: int = 2,
-    after_step: Callable[[str, Picture], None] | None = None,
 ) -> Picture:
     """The picture: sRGB values 0 to 1, float32, shape (height, width, 3), first row at the bottom as in masters.
 
@@ -78,8 +77,6 @@ def apply_recipe(
         Bin the masters so that the long side is at most so many pixels, and leave sharpening out.
     threads : int
         The result does not depend on it.
-    after_step : callable, optional
-        Called with each colour step's name and the picture after it, for proofs.
     """
     ready = _ready(recipe, planes, preview_px)
     with ThreadPoolExecutor(max(1, threads)) as pool:
@@ -88,9 +85,6 @@ def apply_recipe(
             on_planes = [s for s in on_planes if not isinstance(s, Sharpen)]
         for step in on_planes:
             _work_on_planes(step, ready, pool)
-        if after_step is not None:
-            for count in range(2, len(on_colours) + 1):
-                after_step(on_colours[count - 1].step, _colours(on_colours[:count], ready, pool))
         picture = _colours(on_colours, ready, pool)
     return turned(picture, _at_scale(turn, ready.factor)) if turn is not None else picture
 
@@ -153,20 +147,7 @@ def _work_on_planes(step: Any, ready: _Linear, pool: ThreadPoolExecutor) -> None
 def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
     image = ready.nebula[name]
     if isinstance(step, Gradient):
-        coefficients = step.surfaces.get(name)
-        if coefficients is None:
-            return image
-        if len(coefficients) != len(terms(step.degree)):
-            raise PictureError(
-                f"the surface of {name} has the wrong number of coefficients",
-                seen=f"{len(coefficients)}",
-                allowed=f"{len(terms(step.degree))} for degree {step.degree}",
-            )
-        surface = Surface(
-            shape=(image.shape[0], image.shape[1]), degree=step.degree, coefficients=tuple(coefficients), separable=True,
-            blank_share=1.0,
-        )  # fmt: skip
-        return image - surface.evaluate()
+        return without_gradient(step, name, image)
     if isinstance(step, Sharpen):
         fwhm = step.fwhm_px.get(name)
         if fwhm is None or fwhm / ready.factor < 1.2:
@@ -187,6 +168,24 @@ def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
     if name not in step.sky:
         return image
     return (image - np.float32(step.sky[name])) * np.float32(step.gain.get(name, 1.0))
+
+
+def without_gradient(step: Gradient, name: str, image: Plane32) -> Plane32:
+    """A filter's plane, cut to the recipe's box, without the surface that the step names for it."""
+    coefficients = step.surfaces.get(name)
+    if coefficients is None:
+        return image
+    if len(coefficients) != len(terms(step.degree)):
+        raise PictureError(
+            f"the surface of {name} has the wrong number of coefficients",
+            seen=f"{len(coefficients)}",
+            allowed=f"{len(terms(step.degree))} for degree {step.degree}",
+        )
+    surface = Surface(
+        shape=(image.shape[0], image.shape[1]), degree=step.degree, coefficients=tuple(coefficients), separable=True,
+        blank_share=1.0,
+    )  # fmt: skip
+    return image - surface.evaluate()
 
 
 def noise_of_planes(

@@ -4,22 +4,32 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.engine.core import atomic_write
+from nightfold.engine.core import write_text
 from nightfold.errors import PictureError
 from nightfold.fold.boxes import intersection
 from nightfold.fold.masters import read_master
 from nightfold.frames.identity import hash_file
 from nightfold.ledger.records import MasterRow
 from nightfold.ledger.workspace import Workspace
-from nightfold.picture.export import SUFFIXES, write_picture
+from nightfold.picture.annotate import SkyObject, annotate
+from nightfold.picture.export import SUFFIXES, hand_over, write_picture
+from nightfold.picture.metadata import caption, sky_facts
+from nightfold.picture.proof import proof_strips
+from nightfold.picture.ready import cut_to
 from nightfold.picture.recipe import Mix, Recipe, apply_recipe, automatic_recipe, load_recipe, recipe_text
 from nightfold.picture.records import Plane
+from nightfold.picture.steps import Turn
+from nightfold.picture.turning import north_up, turned_wcs
+from nightfold.rig.core import scale_arcsec_px
+from nightfold.sky.objects import objects_near
 
 COLOUR_NAMES = ("Red", "Green", "Blue")
 
@@ -35,6 +45,10 @@ class PictureReport:
     seconds: float
     files: tuple[str, ...]
     palette: str
+    caption: str
+    annotated: str | None = None
+    linear: tuple[str, ...] = ()
+    proof: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -47,11 +61,23 @@ def make_picture(
     palette: str | None = None,
     out: Path | None = None,
     exact: bool = False,
+    upright: bool = False,
+    annotated: bool = False,
+    linear: bool = False,
+    proof: bool = False,
 ) -> PictureReport:
     """Mix the masters of one target and rig into a picture.
 
     Without `out` a TIFF, a PNG and a JPEG are written into the campaign's pictures folder; with it, that file alone. The
-    recipe is written beside the picture.
+    recipe and a caption are written beside the picture.
+
+    Parameters
+    ----------
+    upright : bool
+        Turn the picture so that north is up and east to the left; the masters must carry coordinates.
+    annotated, linear, proof : bool
+        Also write a copy with names, scale and compass; the masters as linear files, equally cut; strips that show what
+        each step does.
     """
     began = time.perf_counter()
     if out is not None and out.suffix.lower() not in SUFFIXES:
@@ -69,7 +95,9 @@ def make_picture(
             image=master.image,
             variance=master.variance,
             sha256=row.sha256,
+            scale_arcsec_px=_scale_of(ws, row, master.wcs),
             cut_box_px=summary.cut_box_px,
+            wcs=master.wcs,
         )
         ws.progress.advance()
     ws.progress.finish()
@@ -86,32 +114,113 @@ def make_picture(
     else:
         recipe = given
         notes += _compare(given, planes, exact)
-    rgb = apply_recipe(recipe, planes)
+    if upright:
+        recipe = _upright(recipe, planes)
+    rgb = apply_recipe(recipe, planes, threads=ws.workers)
     name = next((s.palette for s in recipe.steps if isinstance(s, Mix)), "")
-    files = _write(ws, rows, recipe, rgb, out, name)
-    recipe_path = Path(files[0]).with_suffix(".recipe.toml")
-    with atomic_write(recipe_path) as file:
-        file.write(
-            recipe_text(recipe, [f"Recipe of {Path(files[0]).name}; replay it with: nightfold picture RECIPE"]).encode()
-        )
+    wcs = picture_wcs(recipe, planes, (rgb.shape[0], rgb.shape[1]))
+    facts = _facts(ws, rows, recipe, name) | (sky_facts(wcs, (rgb.shape[0], rgb.shape[1])) if wcs is not None else {})
+    files = _write(ws, rows, recipe, rgb, out, name, facts)
+    first = Path(files[0])
+    recipe_path = first.with_suffix(".recipe.toml")
+    replay = [f"Recipe of {first.name}; replay it with: nightfold picture RECIPE"]
+    write_text(recipe_path, recipe_text(recipe, replay))
+    write_text(first.with_suffix(".txt"), caption(facts))
     report = PictureReport(
         file=files[0],
         recipe=str(recipe_path),
         width_px=rgb.shape[1],
         height_px=rgb.shape[0],
-        seconds=time.perf_counter() - began,
         files=tuple(files),
         palette=name,
+        caption=caption(facts),
+        annotated=_annotated(first, rgb, wcs, facts, notes) if annotated else None,
+        linear=_linear(ws, first, planes, recipe) if linear else (),
+        proof=_proof(ws, first, recipe, planes) if proof else (),
         notes=tuple(notes),
+        seconds=time.perf_counter() - began,
     )
     ws.ledger.save_picture(
         target=recipe.target,
-        path=Path(files[0]).absolute(),
+        path=first.absolute(),
         recipe_path=recipe_path.absolute(),
-        sha256=hash_file(Path(files[0])),
+        sha256=hash_file(first),
         document={"palette": name, "masters": recipe.masters, "files": files},
     )
     return report
+
+
+def _scale_of(ws: Workspace, row: MasterRow, wcs: Any) -> float | None:
+    """Arcseconds a pixel of a master: from its coordinates, else from the rig that its grid is made of."""
+    if wcs is not None:
+        from astropy.wcs.utils import proj_plane_pixel_scales
+
+        return float(np.mean(proj_plane_pixel_scales(wcs.celestial)) * 3600.0)
+    grid = ws.ledger.grid(row.target, row.panel)
+    rig = ws.settings.rig_named(grid.rig if grid else None)
+    if rig is None or not rig.camera.pixel_um or not rig.telescope.focal_length_mm:
+        return None
+    return scale_arcsec_px(rig.camera.pixel_um, rig.telescope.focal_length_mm)
+
+
+def _upright(recipe: Recipe, planes: Mapping[str, Plane]) -> Recipe:
+    """The recipe with a last turn that brings north up, in place of a turn that it may have."""
+    steps = [s for s in recipe.steps if not isinstance(s, Turn)]
+    cut = cut_to(planes[next(iter(recipe.masters))], recipe.cut_box_px)
+    if cut.wcs is None:
+        raise PictureError(
+            "north cannot be brought up: the masters have no place on the sky",
+            next_step="give the target's coordinates and the rig's focal length in campaign.toml, then fold again",
+        )
+    return recipe.model_copy(update={"steps": [*steps, north_up(cut.wcs, (cut.image.shape[0], cut.image.shape[1]))]})
+
+
+def picture_wcs(recipe: Recipe, planes: Mapping[str, Plane], shape: tuple[int, int]) -> Any:
+    """Coordinates of the picture that a recipe makes, as an astropy WCS; None where the masters have none."""
+    plane = planes[next(iter(recipe.masters))]
+    if plane.wcs is None:
+        return None
+    cut = cut_to(plane, recipe.cut_box_px)
+    turn = next((s for s in recipe.steps if isinstance(s, Turn)), None)
+    return turned_wcs(cut.wcs, turn, (cut.image.shape[0], cut.image.shape[1]), shape)
+
+
+def _annotated(
+    first: Path, rgb: npt.NDArray[np.float32], wcs: Any, facts: Mapping[str, Any], notes: list[str]
+) -> str | None:
+    """A JPEG with the names of listed objects, a scale bar and a compass."""
+    if wcs is None:
+        notes.append("No annotated copy: the masters have no place on the sky.")
+        return None
+    radius_deg = 0.5 * float(np.hypot(*rgb.shape[:2])) * abs(float(facts["scale_deg"][1]))
+    listed = [
+        SkyObject(name=o.name, ra_deg=o.ra_deg, dec_deg=o.dec_deg, diameter_arcmin=o.major_arcmin)
+        for o in objects_near(float(facts["ra_deg"]), float(facts["dec_deg"]), radius_deg)
+    ]
+    path = first.with_name(f"{first.stem}_annotated.jpg")
+    write_picture(path, annotate(rgb, wcs, listed), facts=facts)
+    return str(path)
+
+
+def _linear(ws: Workspace, first: Path, planes: Mapping[str, Plane], recipe: Recipe) -> tuple[str, ...]:
+    """The masters for any editor, cut to the recipe's box, in a folder beside the picture."""
+    ws.progress.start(1, "Writing linear masters", "sets")
+    used = {f: planes[f] for f in recipe.masters}
+    written = hand_over(first.with_name(f"{first.stem}_linear"), used, name=_safe(recipe.target), box=recipe.cut_box_px)
+    ws.progress.finish()
+    return tuple(str(p) for p in written)
+
+
+def _proof(ws: Workspace, first: Path, recipe: Recipe, planes: Mapping[str, Plane]) -> tuple[str, ...]:
+    written = []
+    ws.progress.start(len(recipe.steps), "Writing proofs", "steps")
+    for name, strip in proof_strips(recipe, planes, threads=ws.workers):
+        path = first.with_name(f"{first.stem}_proof_{name}.png")
+        write_picture(path, strip, facts={"title": f"{recipe.target}: without and with {name}"})
+        written.append(str(path))
+        ws.progress.advance()
+    ws.progress.finish()
+    return tuple(written)
 
 
 def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterRow]:
@@ -165,9 +274,14 @@ def _compare(recipe: Recipe, planes: dict[str, Plane], exact: bool) -> list[str]
 
 
 def _write(
-    ws: Workspace, rows: list[MasterRow], recipe: Recipe, rgb: npt.NDArray[np.float32], out: Path | None, palette: str
+    ws: Workspace,
+    rows: list[MasterRow],
+    recipe: Recipe,
+    rgb: npt.NDArray[np.float32],
+    out: Path | None,
+    palette: str,
+    facts: Mapping[str, Any],
 ) -> list[str]:
-    facts = _facts(ws, rows, recipe, palette)
     if out is not None:
         paths = [out]
     else:
@@ -182,7 +296,7 @@ def _write(
     return [str(p) for p in paths]
 
 
-def _facts(ws: Workspace, rows: list[MasterRow], recipe: Recipe, palette: str) -> dict[str, object]:
+def _facts(ws: Workspace, rows: list[MasterRow], recipe: Recipe, palette: str) -> dict[str, Any]:
     """What the picture's metadata tell; never where the site is."""
     mix = next((s for s in recipe.steps if isinstance(s, Mix)), None)
     shares = mix.rows if mix else {}
@@ -190,8 +304,18 @@ def _facts(ws: Workspace, rows: list[MasterRow], recipe: Recipe, palette: str) -
     used = [r for r in rows if r.filter in shares]
     colours = [" and ".join(n for n, s in zip(COLOUR_NAMES, shares[r.filter]) if s) for r in used]
     hours = sum(float(r.document.get("exposure_s") or 0.0) for r in used) / 3600.0
+    made_by = ws.settings.credits
+    rig = ws.settings.rig_named(rows[0].rigs[0]) if rows[0].rigs else None
+    telescope = rig.telescope if rig else None
+    focal, aperture = (telescope.focal_length_mm, telescope.aperture_mm) if telescope else (None, None)
     return {
         "title": recipe.target,
+        "object": recipe.target,
+        "creator": made_by.creator,
+        "rights": made_by.rights,
+        "facility": made_by.facility or ", ".join(rows[0].rigs),
+        "focal_length_mm": focal,
+        "f_number": round(focal / aperture, 2) if focal and aperture else None,
         "description": f"{recipe.target}: {', '.join(r.filter for r in used)} as {palette or 'grey'}, {hours:.1f} h. False colour.",
         "bands": [r.filter for r in used],
         "colours": colours,

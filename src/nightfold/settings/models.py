@@ -335,6 +335,14 @@ def _known_matches(value: dict[str, Any], allowed: Any) -> dict[str, Any]:
     return value
 
 
+class Credits(Table):
+    """What pictures and records tell of who made them; never where."""
+
+    creator: str = ""
+    rights: str = ""
+    facility: str = ""
+
+
 class CampaignSettings(Table):
     """The whole file."""
 
@@ -343,6 +351,7 @@ class CampaignSettings(Table):
     rig: list[Rig] = Field(default_factory=list)
     target: list[Target] = Field(default_factory=list)
     header: HeaderMap = HeaderMap()
+    credits: Credits = Credits()
     database_url: str | None = None
     notes: str = ""
     begun: date | None = None
