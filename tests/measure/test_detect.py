@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import sep
+from scipy.ndimage import correlate, maximum_filter
 from scipy.spatial import cKDTree
 
+from nightfold.kernels.detect import PEAK_COLUMNS, filter_peaks
 from nightfold.measure.background import bin_frame, sky_mesh
 from nightfold.measure.detect import find_stars, taps_of
 
@@ -76,3 +78,52 @@ def test_only_asked_rows_are_searched():
 def test_frame_without_sky_gives_nothing():
     image = np.full((100, 100), np.nan, np.float32)
     assert len(find_stars(bin_frame(image, 1)[0], sky_mesh(image), fwhm_px=3.0)) == 0
+
+
+def test_kernel_does_what_its_slow_twin_does():
+    rng = np.random.default_rng(6)
+    image = np.round(rng.normal(50.0, 4.0, (61, 77))).astype(np.float32)  # whole numbers, so that there are equals
+    image[rng.random(image.shape) < 0.02] = np.nan
+    taps = taps_of(4.0, 1)
+    level = np.full((1, 77), 50.0, np.float32).repeat(4, axis=0)
+    blend = np.tile(np.array([0.1, 0.4, 0.3, 0.2], np.float32), (61, 1))
+    filtered = np.empty(image.shape, np.float32)
+    xs, ys, values = np.empty(4000, np.int64), np.empty(4000, np.int64), np.empty((4000, PEAK_COLUMNS), np.float32)
+    n = filter_peaks(
+        image, level, level / 100.0, np.zeros(61, np.int64), blend, taps, np.float32(0.5), 1, filtered, xs, ys, values
+    )
+    unit = np.where(np.isfinite(image), (image - 50.0) * 0.5, 0.0)
+    twin = correlate(unit, np.outer(taps, taps), mode="constant")
+    np.testing.assert_allclose(filtered, twin, atol=2e-4)
+    highest = (filtered >= 0.5) & (filtered == maximum_filter(filtered, size=3, mode="constant", cval=-np.inf))
+    y, x = np.nonzero(highest)
+    assert n == len(x) > 50
+    np.testing.assert_array_equal(np.column_stack([xs[:n], ys[:n]]), np.column_stack([x, y]))
+    wide = np.pad(filtered, 1, constant_values=np.nan)
+    around = [wide[y + 1, x], wide[y, x + 1], wide[y + 1, x + 1], wide[y + 1, x + 2], wide[y + 2, x + 1]]
+    np.testing.assert_array_equal(values[:n], np.column_stack(around))
+
+
+def test_of_equal_neighbours_the_last_is_the_peak():
+    image = np.zeros((20, 20), np.float32)
+    image[5, 5:7] = image[11:13, 10] = image[0, 0] = image[19, 19] = 100.0
+    mesh_rows = np.zeros((4, 20), np.float32)
+    blend = np.full((20, 4), 0.25, np.float32)
+    sample, values = np.empty((20, 20), np.float32), np.empty((50, PEAK_COLUMNS), np.float32)
+    xs, ys = np.empty(50, np.int64), np.empty(50, np.int64)
+    one = np.array([0.0, 1.0, 0.0], np.float32)
+    n = filter_peaks(
+        image,
+        mesh_rows,
+        mesh_rows + 1.0,
+        np.zeros(20, np.int64),
+        blend,
+        one,
+        np.float32(5.0),
+        1,
+        sample,
+        xs,
+        ys,
+        values,
+    )
+    assert sorted(zip(xs[:n].tolist(), ys[:n].tolist())) == [(0, 0), (6, 5), (10, 12), (19, 19)]

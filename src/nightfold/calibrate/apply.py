@@ -14,10 +14,13 @@ import numpy.typing as npt
 from nightfold.calibrate.core import Combined, frame_level
 from nightfold.calibrate.records import Calibration, MasterPlane, Plane
 from nightfold.errors import CalibrationError
+from nightfold.kernels.electrons import to_electrons
 
 Master = Combined | MasterPlane
 """Any form of a master frame: mean, typical variance and noise are all that is asked of it."""
 
+NO_PLANE: Plane = np.zeros((1, 1), np.float32)
+NO_MASK: npt.NDArray[np.bool_] = np.zeros((1, 1), np.bool_)
 LEAST_FLAT = 0.05
 """Where the flat passes less light than this share of its mean, the pixel is dead or vignetted away: NaN."""
 
@@ -109,7 +112,9 @@ def calibrate_image(raw: npt.NDArray[np.generic], calibration: Calibration) -> P
     return calibrate_rows(raw, calibration, 0)
 
 
-def calibrate_rows(raw: npt.NDArray[np.generic], calibration: Calibration, y0: int) -> Plane:
+def calibrate_rows(
+    raw: npt.NDArray[np.generic], calibration: Calibration, y0: int, *, out: Plane | None = None, spare_bad: bool = True
+) -> Plane:
     """Electrons of the rows from `y0` on, float32.
 
     Parameters
@@ -120,19 +125,35 @@ def calibrate_rows(raw: npt.NDArray[np.generic], calibration: Calibration, y0: i
         Planes of the whole frame.
     y0 : int
         Number of the first row in the frame.
+    out : float32 array of the same shape, C-contiguous, optional
+        Filled and returned.
+    spare_bad : bool
+        False makes the known bad pixels NaN as well.
     """
     y1 = y0 + raw.shape[0]
-    electrons = np.array(raw, dtype=np.float32)
+    counts = np.ascontiguousarray(raw, dtype=np.float32)
+    electrons: Plane = np.empty(counts.shape, np.float32) if out is None else out
+    dark, flat, bad = NO_PLANE, NO_PLANE, NO_MASK
     if calibration.dark_adu is not None:
-        electrons -= _rows(calibration.dark_adu, y0, y1, raw.shape, "dark")
-    elif calibration.pedestal_adu:
-        electrons -= np.float32(calibration.pedestal_adu)
-    electrons *= np.float32(calibration.e_per_adu)
+        dark = _rows(calibration.dark_adu, y0, y1, raw.shape, "dark")
     if calibration.flat is not None:
         flat = _rows(calibration.flat, y0, y1, raw.shape, "flat")
-        with np.errstate(divide="ignore", invalid="ignore"):
-            electrons /= flat
-        electrons[~(flat > LEAST_FLAT)] = np.nan
+    if calibration.bad is not None and not spare_bad:
+        _check_rows(calibration.bad.shape, y1, raw.shape, "bad pixel mask")
+        bad = calibration.bad[y0:y1]
+    to_electrons(
+        counts,
+        dark,
+        calibration.dark_adu is not None,
+        np.float32(calibration.pedestal_adu),
+        np.float32(calibration.e_per_adu),
+        flat,
+        calibration.flat is not None,
+        np.float32(LEAST_FLAT),
+        bad,
+        bad is not NO_MASK,
+        electrons,
+    )
     return electrons
 
 
@@ -159,14 +180,18 @@ def variance_plane(electrons: Plane, calibration: Calibration, *, exposure_s: fl
 
 
 def _rows(plane: Plane, y0: int, y1: int, shape: tuple[int, ...], kind: str) -> Plane:
-    if y1 > plane.shape[0] or shape[1] != plane.shape[1]:
+    _check_rows(plane.shape, y1, shape, kind)
+    return np.ascontiguousarray(plane[y0:y1], dtype=np.float32)
+
+
+def _check_rows(size: tuple[int, ...], y1: int, shape: tuple[int, ...], kind: str) -> None:
+    if y1 > size[0] or shape[1] != size[1]:
         raise CalibrationError(
             f"the {kind} has another size than the frame",
-            seen=f"{kind} {plane.shape[1]}x{plane.shape[0]} px, frame {shape[1]} px a row, rows to {y1}",
+            seen=f"{kind} {size[1]}x{size[0]} px, frame {shape[1]} px a row, rows to {y1}",
             allowed="one size",
             next_step="check binning and camera of both",
         )
-    return plane[y0:y1]
 
 
 def _check_sizes(

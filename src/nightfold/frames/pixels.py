@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -29,6 +30,9 @@ Rows = npt.NDArray[np.float32]
 
 CHUNK_BYTES = 1 << 19
 """Bytes read at a time; half a mebibyte and its float32 stay in the second-level cache."""
+
+STREAM_PIXELS = 1 << 17
+"""Pixels handed out at a time, so that raw, dark, flat and result of as many stay in the second-level cache."""
 
 _STORED = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 
@@ -288,28 +292,90 @@ def read_all(path: Path, *, hash_too: bool = False) -> tuple[Rows, str | None]:
     sha256 : str or None
         Of the file as it lies on the disk, in hexadecimal.
     """
+    whole: list[Rows] = []
+
+    def begin(shape: tuple[int, int]) -> RowsTo:
+        out = np.empty(shape, np.float32)
+        whole.append(out)
+        return lambda y0, y1: out[y0:y1]
+
+    digest = _read(path, begin, lambda _y0, _rows: None, hash_too, CHUNK_BYTES)
+    return whole[0], digest
+
+
+def stream_rows(
+    path: Path, begin: Callable[[tuple[int, int]], None], take: Callable[[int, Rows], None], *, hash_too: bool = False
+) -> str | None:
+    """Hand out all pixels in ADU, a few rows at a time while they are in the cache; the SHA-256 as by `read_all`.
+
+    Parameters
+    ----------
+    begin : callable
+        Told (height, width) before the first rows.
+    take : callable
+        Given the number of the first row and the rows, float32, an even number of them but for the last; they are
+        overwritten by the next.
+    """
+    scratch: list[Rows] = []
+
+    def ready(shape: tuple[int, int]) -> RowsTo:
+        begin(shape)
+        scratch.append(np.empty((_rows_at_once(shape[1], 1, STREAM_PIXELS), shape[1]), np.float32))
+        return lambda y0, y1: scratch[0][: y1 - y0]
+
+    return _read(path, ready, take, hash_too, STREAM_PIXELS * 2)
+
+
+RowsTo = Callable[[int, int], Rows]
+"""Where rows y0 to y1 go."""
+
+
+def _rows_at_once(width: int, item: int, most_bytes: int) -> int:
+    """An even number of rows, at least two."""
+    return max(2, most_bytes // max(1, width * item) // 2 * 2)
+
+
+def _read(
+    path: Path,
+    begin: Callable[[tuple[int, int]], RowsTo],
+    take: Callable[[int, Rows], None],
+    hash_too: bool,
+    most_bytes: int,
+) -> str | None:
+    """Decode all rows into what `begin` gives, piece by piece; `take` is told of each."""
     layout, _ = read_layout(path)
+    shape = (layout.height_px, layout.width_px)
+    step = _rows_at_once(layout.width_px, max(2, abs(layout.bitpix) // 8), most_bytes)
     if layout.container == "tiles":
         from nightfold.frames.identity import hash_file
 
         digest = hash_file(path) if hash_too else None
         with open_pixels(path) as source:
-            return source.read_rows(0, source.shape[0]), digest
+            to = begin(shape)
+            for a in range(0, shape[0], step):
+                b = min(a + step, shape[0])
+                take(a, source.read_rows(a, b, to(a, b)))
+            return digest
     sha = hashlib.sha256() if hash_too else None
-    out = np.empty((layout.height_px, layout.width_px), np.float32)
+    to = begin(shape)
     try:
         with path.open("rb", buffering=0) as file:
+            reader = _HashingReader(file, sha)
             if layout.container == "gzip":
-                stream = _HashingReader(file, sha)
-                _decode_stream(GzipBytes(stream, path.name).more, layout, out, path.name)  # type: ignore[arg-type]
-                stream.drain()
+                more = GzipBytes(reader, path.name).more  # type: ignore[arg-type]
+
+                def fill(view: memoryview) -> int:
+                    data = more(len(view))
+                    view[: len(data)] = data
+                    return len(data)
+
+                _decode_stream(fill, layout, to, take, step, path.name)
             else:
-                reader = _HashingReader(file, sha)
-                _decode_stream(reader.read, layout, out, path.name)
-                reader.drain()
+                _decode_stream(reader.readinto, layout, to, take, step, path.name)
+            reader.drain()
     except OSError as error:
         raise _unreadable(path, error) from error
-    return out, sha.hexdigest() if sha else None
+    return sha.hexdigest() if sha else None
 
 
 class _HashingReader:
@@ -325,35 +391,50 @@ class _HashingReader:
             self._sha.update(data)
         return data
 
+    def readinto(self, view: memoryview) -> int:
+        """Fill as much of `view` as one read gives."""
+        count = int(self._file.readinto(view))
+        if self._sha is not None:
+            self._sha.update(view[:count])
+        return count
+
     def drain(self) -> None:
         """Hash what was not needed."""
         while self._sha is not None and self.read(1 << 20):
             pass
 
 
-def _decode_stream(more: Any, layout: Layout, out: Rows, name: str) -> None:
+def _decode_stream(
+    fill: Callable[[memoryview], int],
+    layout: Layout,
+    to: RowsTo,
+    take: Callable[[int, Rows], None],
+    step: int,
+    name: str,
+) -> None:
     """Decode the image from a stream that starts at the file's first byte."""
+    header = memoryview(bytearray(min(layout.data_offset, CHUNK_BYTES)))
     skip = layout.data_offset
     while skip > 0:
-        data = more(min(skip, CHUNK_BYTES))
-        if not data:
+        count = fill(header[:skip])
+        if not count:
             raise FrameError(f"{name}: the file ends inside its header")
-        skip -= len(data)
+        skip -= count
     dtype = np.dtype(_STORED[layout.bitpix])
-    height, width = out.shape
-    step = max(1, CHUNK_BYTES // (width * dtype.itemsize))
+    height, width = layout.height_px, layout.width_px
     stored = np.empty((min(step, height), width), dtype)
     for a in range(0, height, step):
         piece = stored[: min(step, height - a)]
         view = piece.reshape(-1).view(np.uint8).data
         done = 0
         while done < len(view):
-            data = more(len(view) - done)
-            if not data:
+            count = fill(view[done:])
+            if not count:
                 raise FrameError(f"{name}: the file ends inside its pixels", next_step="copy it again from its source")
-            view[done : done + len(data)] = data
-            done += len(data)
-        decode(piece, layout, out[a : a + piece.shape[0]])
+            done += count
+        rows = to(a, a + piece.shape[0])
+        decode(piece, layout, rows)
+        take(a, rows)
 
 
 def _unreadable(path: Path, error: OSError) -> FrameError:

@@ -70,8 +70,9 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
     mean where they differ by less than 0.3 sigma, else the median (Bertin & Arnouts 1996, A&AS 117, 393, eq. 1). The
     scatter is taken from the lower side, where no star adds to it.
     """
-    counts = np.zeros(BINS, np.int64)
-    sums = np.zeros(BINS, np.float64)
+    counts = np.zeros(BINS + 1, np.int64)
+    sums = np.zeros(BINS + 1, np.float64)
+    places = np.empty(image.shape[1], np.int32)
     sample = np.empty(64, np.float32)
     for j in range(level.shape[0]):
         y0 = y_edges[j]
@@ -126,15 +127,19 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
             finite = 0
             for y in range(ny):
                 row = image[y0 + y, x0 : x0 + nx]
+                # Where each pixel belongs first, which the processor does for many at once; what is far off or no number
+                # goes past the end.
+                good = np.int32(0)
                 for x in range(nx):
-                    value = row[x]
-                    place = (value - low32) * per32
-                    if place >= np.float32(0.0) and place < np.float32(BINS):
-                        k = np.int64(place)
-                        counts[k] += 1
-                        sums[k] += value
-                    if abs(value) < np.inf:
-                        finite += 1
+                    place = (row[x] - low32) * per32
+                    inside = place >= np.float32(0.0) and place < np.float32(BINS)
+                    places[x] = np.int32(place if inside else np.float32(BINS))
+                    good += np.int32(abs(row[x]) < np.float32(np.inf))
+                finite += good
+                for x in range(nx):
+                    k = np.uint32(places[x])
+                    counts[k] += 1
+                    sums[k] += row[x]
             if finite < least * ny * nx:
                 continue
             first = 0

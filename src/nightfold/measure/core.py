@@ -123,7 +123,23 @@ def measure_sub(
     )
     factor = 2 if plane.size > LARGE_FRAME_PX else 1
     binned, saturated_count = bin_frame(plane, factor, bits=frame.bits, saturation_e=saturation_e)
-    mesh = mesh_of(binned, mesh_px=mesh_px, ceiling_e=0.98 * saturation_e)
+    return measure_frame(
+        frame, binned, read_noise_e=read_noise_e, saturated_count=saturated_count, max_stars=max_stars, mesh_px=mesh_px
+    )
+
+
+def measure_frame(
+    frame: Frame,
+    binned: Binned,
+    *,
+    read_noise_e: float,
+    saturated_count: int,
+    max_stars: int = 2000,
+    mesh_px: int = 64,
+) -> Reading:
+    """The reading of a sub whose planes are ready, the coarser one and the count of saturated pixels included."""
+    plane, ceiling_e = frame.image, 0.98 * frame.saturation_e
+    mesh = mesh_of(binned, mesh_px=mesh_px, ceiling_e=ceiling_e)
     noise = pixel_noise_e(plane)
     reading_of_sky = {
         "width_px": plane.shape[1],
@@ -136,7 +152,7 @@ def measure_sub(
     fwhm = typical_fwhm_px(frame, binned, mesh, floor_e=floor)
     if fwhm * LEAST_CELL_FWHM > mesh_px:
         mesh_px = math.ceil(fwhm * LEAST_CELL_FWHM)
-        mesh = mesh_of(binned, mesh_px=mesh_px, ceiling_e=0.98 * saturation_e)
+        mesh = mesh_of(binned, mesh_px=mesh_px, ceiling_e=ceiling_e)
     grid = _search_grid(frame, binned, fwhm)
     peaks = find_stars(grid, mesh, fwhm_px=fwhm, threshold_sigma=CANDIDATE_SIGMA)
     stars, profiles, count = _measured(frame, mesh, peaks, fwhm, floor, max_stars, mesh_px)
@@ -465,11 +481,14 @@ def _what_is_no_streak(frame: Frame, binned: Binned, stars: Stars, fwhm: float) 
     """What to leave out when streaks are sought: bright stars that are no pieces of one, and where pixels are saturated."""
     piece = (stars.flags & int(StarFlag.ELONGATED | StarFlag.NOT_A_STAR)) != 0
     star = stars.take(~piece & (stars.snr > 15.0))
-    y, x = (np.asarray(v, np.float64) for v in np.nonzero(binned.pixels >= 0.7 * frame.saturation_e))
-    x, y = binned.to_full(x), binned.to_full(y)
-    if not math.isfinite(frame.saturation_e) and frame.bits is not None:
-        where = _saturated_places(frame.bits)
-        y, x = (np.asarray(v, np.float64) for v in np.divmod(where, frame.bits.shape[1]))
+    where = frame.saturated_at
+    if math.isfinite(frame.saturation_e):
+        y, x = (np.asarray(v, np.float64) for v in np.nonzero(binned.pixels >= 0.7 * frame.saturation_e))
+        x, y = binned.to_full(x), binned.to_full(y)
+    else:
+        if where is None:
+            where = np.zeros(0, np.int64) if frame.bits is None else _saturated_places(frame.bits)
+        y, x = (np.asarray(v, np.float64) for v in np.divmod(where, frame.image.shape[1]))
     return {
         "star_x": star.x,
         "star_y": star.y,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.kernels.detect import local_maxima, matched_filter
+from nightfold.kernels.detect import PEAK_COLUMNS, filter_peaks
 from nightfold.measure.background import Binned, row_blend, spread_along_x
 from nightfold.measure.records import SkyMesh
 from nightfold.units import FWHM_PER_SIGMA
@@ -16,6 +16,7 @@ from nightfold.units import FWHM_PER_SIGMA
 FloatArray = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]
 MOST_PEAKS = 400_000
+SCALE_SAMPLES = 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,33 +75,39 @@ def find_stars(
     inverse = spread_along_x(1.0 / sigma, mesh.x_px, x)
     np.maximum(inverse, 0.0, out=inverse)
     first, weights = row_blend(mesh.y_px, y)
-    filtered = np.empty(pixels.shape, np.float32)
-    matched_filter(pixels, level, inverse, first, weights, taps_of(fwhm_px, binned.factor), filtered)
-    scale = _noise_scale(filtered)
-    capacity = 20_000
+    step = max(1, int(math.sqrt(pixels.size / SCALE_SAMPLES)))
+    sample = np.empty((-(-pixels.shape[0] // step), -(-pixels.shape[1] // step)), np.float32)
+    capacity = 30_000
     while True:
         xs, ys = np.empty(capacity, np.int64), np.empty(capacity, np.int64)
-        values = np.empty(capacity, np.float32)
-        n = int(local_maxima(filtered, np.float32(threshold_sigma * scale), xs, ys, values))
+        values = np.empty((capacity, PEAK_COLUMNS), np.float32)
+        n = int(
+            filter_peaks(
+                pixels, level, inverse, first, weights, taps_of(fwhm_px, binned.factor), np.float32(threshold_sigma),
+                step, sample, xs, ys, values,
+            )
+        )  # fmt: skip
         if n <= capacity or capacity >= MOST_PEAKS:
             break
         capacity = min(n, MOST_PEAKS)
     n = min(n, capacity)
-    order = np.argsort(-values[:n], kind="stable")
-    shift = _parabola(filtered, xs[:n], ys[:n])
+    xs, ys, heights = xs[:n], ys[:n], values[:n].astype(np.float64)
+    scale = _noise_scale(sample)
+    # The scale is at least 1, so the peaks found hold all that are high enough.
+    high = np.flatnonzero(heights[:, 2] >= threshold_sigma * scale)
+    order = high[np.argsort(-heights[high, 2], kind="stable")]
+    heights = heights[order]
     return Peaks(
-        binned.to_full(xs[:n] + shift[0])[order],
-        binned.to_full(ys[:n] + start + shift[1])[order],
-        np.asarray(values[:n][order], np.float64) / scale,
+        binned.to_full(xs[order] + _parabola(heights[:, 0], heights[:, 2], heights[:, 3])),
+        binned.to_full(ys[order] + start + _parabola(heights[:, 1], heights[:, 2], heights[:, 4])),
+        heights[:, 2] / scale,
         scale,
     )
 
 
 def _noise_scale(filtered: Plane) -> float:
     """Scatter of the filtered sky from its lower side, within 1 to 2."""
-    step = max(1, int(math.sqrt(filtered.size / 60_000)))
-    sample = filtered[::step, ::step].ravel()
-    sample = sample[sample != 0.0]
+    sample = filtered[filtered != 0.0]
     if sample.size < 100:
         return 1.0
     k16, k50 = int(0.158655 * sample.size), sample.size // 2
@@ -108,16 +115,8 @@ def _noise_scale(filtered: Plane) -> float:
     return float(np.clip(parted[k50] - parted[k16], 1.0, 2.0))
 
 
-def _parabola(filtered: Plane, xs: npt.NDArray[np.int64], ys: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
-    """Offsets of the peaks from their pixels, from parabolas through three neighbours along each axis."""
-    height, width = filtered.shape
-    offsets = []
-    for axis, position, size in ((1, xs, width), (0, ys, height)):
-        before, after = np.clip(position - 1, 0, size - 1), np.clip(position + 1, 0, size - 1)
-        here = filtered[ys, xs].astype(np.float64)
-        one = (filtered[ys, before] if axis else filtered[before, xs]).astype(np.float64)
-        two = (filtered[ys, after] if axis else filtered[after, xs]).astype(np.float64)
-        bend = 2.0 * here - one - two
-        inner = (before < position) & (after > position) & (bend > 0)
-        offsets.append(np.where(inner, np.clip(0.5 * (two - one) / np.where(inner, bend, 1.0), -0.5, 0.5), 0.0))
-    return offsets[0], offsets[1]
+def _parabola(before: FloatArray, here: FloatArray, after: FloatArray) -> FloatArray:
+    """Offsets of the peaks from their pixels, from parabolas through three neighbours; 0 at the frame's border."""
+    bend = 2.0 * here - before - after
+    inner = bend > 0
+    return np.where(inner, np.clip(0.5 * (after - before) / np.where(inner, bend, 1.0), -0.5, 0.5), 0.0)

@@ -5,19 +5,17 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from nightfold.calibrate.apply import calibrate_image
 from nightfold.calibrate.stage import CalibrationRoom, SubCalibration
 from nightfold.engine.core import parallel_map
 from nightfold.errors import FrameError, NightfoldError
-from nightfold.frames.pixels import read_all
 from nightfold.intake.stage import header_of_row
 from nightfold.ledger.records import FrameRow, ReadingRow
 from nightfold.ledger.workspace import Workspace
+from nightfold.measure.background import bin_frame
 from nightfold.measure.cfa import superpixel
-from nightfold.measure.core import measure_sub
+from nightfold.measure.core import measure_frame, measure_sub
 from nightfold.measure.pack import pack_reading, unpack_reading
+from nightfold.measure.prepare import Buffers, Prepared, prepare_sub
 from nightfold.measure.records import READING_VERSION, Reading
 
 
@@ -38,14 +36,17 @@ def measure_subs(ws: Workspace, *, again: bool = False) -> MeasureReport:
     # Subs that share a calibration follow each other, so that its planes are made and loaded once.
     todo.sort(key=lambda row: room.key_of(row.id))
     lock = threading.Lock()
+    kept = threading.local()
     notes: dict[str, None] = {}
 
     def measure(row: FrameRow) -> tuple[FrameRow, SubCalibration | None, Reading | str, str | None]:
         try:
             with lock:
                 calibration = room.of(row.id)
-            pixels, sha256 = read_all(row.path, hash_too=True)
-            return row, calibration, _reading(row, pixels, calibration), sha256
+            buffers = getattr(kept, "buffers", None) or Buffers()
+            kept.buffers = buffers
+            prepared = prepare_sub(row.path, calibration.calibration, buffers)
+            return row, calibration, _reading(row, prepared, calibration), prepared.sha256
         except NightfoldError as error:
             return row, None, error.line, None
         except OSError as error:
@@ -79,17 +80,16 @@ def measure_subs(ws: Workspace, *, again: bool = False) -> MeasureReport:
     return MeasureReport(measured=measured, unreadable=tuple(unreadable), notes=tuple(notes))
 
 
-def _reading(row: FrameRow, pixels: np.ndarray, sub: SubCalibration) -> Reading:
-    calibration = sub.calibration
-    if not np.isfinite(pixels).any():
+def _reading(row: FrameRow, prepared: Prepared, sub: SubCalibration) -> Reading:
+    read_noise_e = sub.calibration.read_noise_e
+    if not prepared.any_finite:
         raise FrameError(f"{row.name} holds no finite pixel", next_step="take the file in again from its source")
-    saturated = pixels >= calibration.saturation_adu
-    electrons = calibrate_image(pixels, calibration)
+    frame = prepared.frame
     cfa = header_of_row(row).cfa
     if cfa:
-        reading = measure_sub(superpixel(electrons, cfa), read_noise_e=calibration.read_noise_e / 2.0)
-        return _from_cells(reading, row)
-    return measure_sub(electrons, read_noise_e=calibration.read_noise_e, saturated=saturated, bad=calibration.bad)
+        return _from_cells(measure_sub(superpixel(frame.image, cfa), read_noise_e=read_noise_e / 2.0), row)
+    binned = prepared.binned or bin_frame(frame.image, 1)[0]
+    return measure_frame(frame, binned, read_noise_e=read_noise_e, saturated_count=prepared.saturated_count)
 
 
 def _from_cells(reading: Reading, row: FrameRow) -> Reading:

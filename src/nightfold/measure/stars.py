@@ -36,6 +36,8 @@ class Frame:
     bits: Bits | None = None
     variance: Plane | None = None
     saturation_e: float = math.inf
+    saturated_at: npt.NDArray[np.int64] | None = None
+    """Flat indices of the pixels whose bit 2 is set, where they are known."""
 
 
 def _mask(frame: Frame) -> tuple[Bits, bool]:

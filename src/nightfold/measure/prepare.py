@@ -1,0 +1,86 @@
+"""One pass over a sub's file: read, hashed, turned into electrons, halved, and its saturated pixels found.
+
+Everything is done on a few rows at a time while they lie in the processor's cache, and into arrays that a thread keeps
+from sub to sub: fresh ones of a full frame cost as much time in page faults as the work itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from nightfold.calibrate.apply import calibrate_rows
+from nightfold.calibrate.records import Calibration
+from nightfold.frames.pixels import Rows, stream_rows
+from nightfold.kernels.background import halve
+from nightfold.kernels.electrons import mark_high
+from nightfold.measure.background import LARGE_FRAME_PX, NO_BITS, Binned, Bits, Plane
+from nightfold.measure.stars import Frame
+
+MOST_PLACES = 100_000
+
+
+@dataclass(slots=True)
+class Buffers:
+    """The planes that one thread keeps from sub to sub."""
+
+    image: Plane = field(default_factory=lambda: np.empty((0, 0), np.float32))
+    halved: Plane = field(default_factory=lambda: np.empty((0, 0), np.float32))
+    bits: Bits = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
+    places: np.ndarray = field(default_factory=lambda: np.empty(MOST_PLACES, np.int64))
+    marked: int = 0
+
+    def fit(self, shape: tuple[int, int]) -> None:
+        """Make the planes ready for a frame of `shape`, with no pixel marked."""
+        if self.image.shape != shape:
+            self.image = np.empty(shape, np.float32)
+            self.halved = np.empty((shape[0] // 2, shape[1] // 2), np.float32)
+            self.bits = np.zeros(shape, np.uint8)
+        elif self.marked > MOST_PLACES:
+            self.bits[:] = 0
+        else:
+            self.bits.reshape(-1)[self.places[: self.marked]] = 0
+        self.marked = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A sub in electrons. `binned` is None for a small frame; known bad pixels are NaN."""
+
+    frame: Frame
+    binned: Binned | None
+    saturated_count: int
+    any_finite: bool
+    sha256: str | None
+
+
+def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_too: bool = True) -> Prepared:
+    """Read a sub; the result uses the buffers and holds until their next use."""
+    finite = False
+    large = False
+
+    def begin(shape: tuple[int, int]) -> None:
+        nonlocal large
+        buffers.fit(shape)
+        large = shape[0] * shape[1] > LARGE_FRAME_PX
+
+    def take(y0: int, counts: Rows) -> None:
+        nonlocal finite
+        y1, width = y0 + counts.shape[0], counts.shape[1]
+        finite = finite or bool(np.isfinite(counts).any())
+        rows = calibrate_rows(counts, calibration, y0, out=buffers.image[y0:y1], spare_bad=False)
+        limit = np.float32(calibration.saturation_adu)
+        bits = buffers.bits[y0:y1]
+        buffers.marked = int(mark_high(counts, limit, y0 * width, bits, buffers.places, buffers.marked))
+        if large:
+            halve(rows, NO_BITS, False, np.float32(np.nan), buffers.halved[y0 // 2 : y1 // 2])
+
+    sha256 = stream_rows(path, begin, take, hash_too=hash_too)
+    known = buffers.marked <= MOST_PLACES
+    frame = Frame(
+        image=buffers.image, bits=buffers.bits, saturated_at=buffers.places[: buffers.marked] if known else None
+    )
+    binned = Binned(buffers.halved, 2) if large else None
+    return Prepared(frame=frame, binned=binned, saturated_count=buffers.marked, any_finite=finite, sha256=sha256)
