@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from importlib.metadata import version
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from astropy.table import QTable
 
     from nightfold.fold.stage import FoldReport, MasterReport
+    from nightfold.judge.nights.stage import NightsReport
     from nightfold.judge.stage import JudgeReport
     from nightfold.picture.stage import PictureReport
 
@@ -95,7 +96,8 @@ class Campaign:
         limit = memory_limit_bytes(memory)
         with _ledger_errors():
             ledger = Ledger.open(path, database_url=settings.database_url)
-        clean_leftovers(path)
+        with suppress(LedgerError), ledger.writing():  # whoever is at work has unfinished files that are not left over
+            clean_leftovers(path)
         return cls(
             Workspace(
                 folder=path,
@@ -195,6 +197,17 @@ class Campaign:
         with self._writing(verdict):
             return self._ws.ledger.add_decisions(ids, verdict, why)
 
+    def decide_on(self, sub_ids: Sequence[int], verdict: str, *, why: str = "") -> int:
+        """The same on subs by their numbers in the ledger; how many."""
+        if verdict not in ("keep", "drop", "clear"):
+            raise SettingsError("unknown decision", seen=verdict, allowed="keep, drop, clear")
+        found = {r.id for r in self._ws.ledger.frames(ids=sub_ids) if r.kind == "sub"}
+        if not found or found != set(sub_ids):
+            unknown = ", ".join(str(i) for i in sorted(set(sub_ids) - found)[:5])
+            raise LedgerError("no sub of this campaign has this number", seen=unknown or "no number given")
+        with self._writing(verdict):
+            return self._ws.ledger.add_decisions(sorted(found), verdict, why)
+
     def fold(self, **request: Any) -> FoldReport:
         """Fold kept subs into masters; keywords as in `nightfold.fold.stage.FoldRequest`."""
         from nightfold.fold.stage import FoldRequest, fold
@@ -255,6 +268,12 @@ class Campaign:
         from nightfold.judge.stage import report
 
         return report(self._ws, filter=filter, night=night)
+
+    def nights(self) -> NightsReport:
+        """The campaign as a row of nights, its goals, and what to do next; nothing is measured."""
+        from nightfold.judge.nights.stage import nights_report
+
+        return nights_report(self._ws)
 
     def subs(self) -> QTable:
         """All subs with their readings and verdicts, as an astropy table with units."""
@@ -331,6 +350,7 @@ class Campaign:
         else:
             simulate_plan(demo_plan(), raws, progress=progress, cancelled=cancelled)
             campaign = cls.create(path, text=demo_settings_text(), progress=progress, cancelled=cancelled)
+            _keep_invented_stars(campaign, raws)
         with campaign:
             return campaign._whole_way([raws], (), None)
 
@@ -355,6 +375,15 @@ class Campaign:
             masters=folded.masters if folded else (),
             picture=picture,
         )
+
+
+def _keep_invented_stars(campaign: Campaign, raws: Path) -> None:
+    """The demo's own catalogue: its faint stars are invented, so no real list knows them."""
+    from nightfold.simulate.plan import STARS
+
+    folder = campaign._ws.catalogue_folder
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / STARS).write_bytes((raws / STARS).read_bytes())
 
 
 @contextmanager

@@ -1,0 +1,158 @@
+"""The campaign as a row of nights: what each gave, how its sky was, how full the goals are, and what to do next."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from statistics import median
+
+from nightfold.judge.stage import JudgedSub, JudgeReport, report
+from nightfold.ledger.workspace import Workspace
+from nightfold.settings.models import CampaignSettings
+from nightfold.sky.ephemeris import moon_illumination, unix_seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterHours:
+    """Exposure in one filter, kept and dropped."""
+
+    filter: str
+    kept_s: float
+    dropped_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightLine:
+    """One night of the row. Medians are over all its subs that were measured."""
+
+    night: date
+    moon_illuminated_fraction: float
+    moon_waxing: bool
+    filters: tuple[FilterHours, ...]
+    subs: int
+    kept: int
+    fwhm_arcsec: float | None
+    fwhm_px: float | None
+    sky_e_per_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoalLine:
+    """How full a goal is, where it is told in hours; `fraction` is null for depths that no fold has measured."""
+
+    target: str
+    filter: str
+    wanted: str
+    kept_s: float
+    fraction: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightsReport:
+    """The row of nights and the one sentence under it."""
+
+    name: str
+    filters: tuple[str, ...]
+    nights: tuple[NightLine, ...]
+    goals: tuple[GoalLine, ...]
+    next_step: str
+    next_action: str
+
+
+def nights_report(ws: Workspace) -> NightsReport:
+    """The campaign's nights as they stand in the ledger; nothing is measured."""
+    judged = report(ws)
+    by_night: dict[date, list[JudgedSub]] = defaultdict(list)
+    for sub in judged.subs:
+        if sub.night is not None:
+            by_night[date.fromisoformat(sub.night)].append(sub)
+    names = filter_order(ws.settings, {str(s.filter) for s in judged.subs if s.filter})
+    sentence, action = _next_step(ws, judged)
+    return NightsReport(
+        name=ws.settings.name,
+        filters=names,
+        nights=tuple(_night_line(day, by_night[day], names) for day in sorted(by_night)),
+        goals=tuple(_goals(ws.settings, judged)),
+        next_step=sentence,
+        next_action=action,
+    )
+
+
+def filter_order(settings: CampaignSettings, names: set[str]) -> tuple[str, ...]:
+    """Filters by wavelength, those without one last, by name."""
+    waves = {f.name: f.centre_nm for rig in settings.rig for f in rig.filter if f.centre_nm}
+    return tuple(sorted(names, key=lambda n: (waves.get(n, 9e9), n)))
+
+
+def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str]) -> NightLine:
+    starts = [s.start for s in subs if isinstance(s.start, datetime)]
+    middle = sorted(starts)[len(starts) // 2] if starts else datetime(day.year, day.month, day.day, 23, tzinfo=UTC)
+    seconds = unix_seconds(middle)
+    moon = moon_illumination([seconds, seconds + 3600.0])
+    hours = []
+    for name in names:
+        mine = [s for s in subs if s.filter == name]
+        if mine:
+            kept = sum(s.exposure_s or 0.0 for s in mine if s.verdict == "keep")
+            dropped = sum(s.exposure_s or 0.0 for s in mine if s.verdict != "keep")
+            hours.append(FilterHours(filter=name, kept_s=kept, dropped_s=dropped))
+    return NightLine(
+        night=day,
+        moon_illuminated_fraction=float(moon.illuminated_fraction[0]),
+        moon_waxing=bool(moon.illuminated_fraction[1] > moon.illuminated_fraction[0]),
+        filters=tuple(hours),
+        subs=len(subs),
+        kept=sum(s.verdict == "keep" for s in subs),
+        fwhm_arcsec=_median([s.fwhm_arcsec for s in subs]),
+        fwhm_px=_median([s.fwhm_px for s in subs]),
+        sky_e_per_s=_median([s.sky_e_per_s for s in subs]),
+    )
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [v for v in values if v is not None and v == v]
+    return float(median(known)) if known else None
+
+
+def _goals(settings: CampaignSettings, judged: JudgeReport) -> list[GoalLine]:
+    lines = []
+    for target in settings.target:
+        for goal in target.goal:
+            mine = [s for s in judged.subs if s.target == target.name and s.filter == goal.filter]
+            kept = sum(s.exposure_s or 0.0 for s in mine if s.verdict == "keep")
+            if goal.hours is not None:
+                wanted, fraction = f"{goal.hours:g} h", min(1.0, kept / 3600.0 / goal.hours)
+            elif goal.surface_brightness_rayleigh is not None:
+                wanted, fraction = f"{goal.surface_brightness_rayleigh:g} R at S/N {goal.snr:g}", None
+            else:
+                wanted, fraction = f"{goal.surface_brightness_mag_arcsec2:g} mag/arcsec² at S/N {goal.snr:g}", None
+            lines.append(
+                GoalLine(target=target.name, filter=goal.filter, wanted=wanted, kept_s=kept, fraction=fraction)
+            )
+    return lines
+
+
+def _next_step(ws: Workspace, judged: JudgeReport) -> tuple[str, str]:
+    """What to do next, in one sentence, and the name of the work that does it."""
+    if not judged.subs:
+        return "No subs yet: choose the folder with your frames.", "take-in"
+    unread = sum(s.stars is None and not s.causes for s in judged.subs)
+    if unread:
+        several = f"{unread} subs have" if unread > 1 else "One sub has"
+        return f"{several} not been looked at yet: judge them.", "judge"
+    masters = ws.ledger.masters()
+    if not masters:
+        return "Every sub has its verdict: fold the kept ones into masters.", "fold"
+    newest = max(m.made_at for m in masters)
+    changed = [d for d in ws.ledger.decisions().values() if d.made_at > newest]
+    used = sum(int(m.document.get("subs_used") or 0) for m in masters)
+    kept = sum(s.verdict == "keep" for s in judged.subs)
+    if changed:
+        return "Verdicts changed since the last fold: fold again.", "fold"
+    if kept > used:
+        return f"{kept - used} kept subs are not in a master yet: fold again.", "fold"
+    if not ws.ledger.pictures():
+        return "The masters are ready: make the first picture.", "picture"
+    return "The picture is made. More subs go deeper; take them in when you have them.", "take-in"

@@ -1,0 +1,78 @@
+"""The JSON API: the documents of the commands as `--json` prints them, read from the ledger."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+
+from nightfold.engine.documents import to_document
+from nightfold.errors import SettingsError
+from nightfold.intake.folders import list_folder, list_places, usual_places
+from nightfold.web.room import Room
+
+router = APIRouter(prefix="/api")
+Text = Annotated[str | None, Query(max_length=200)]
+
+
+def room_of(request: Request) -> Room:
+    """The room of this server."""
+    found: Room = request.app.state.room
+    return found
+
+
+@router.get("/session", summary="Which campaign is open, the token that changes need, and what is at work")
+def session(request: Request) -> dict[str, Any]:
+    """The page asks for this first."""
+    room = room_of(request)
+    folder = room.folder
+    running = room.jobs.running()
+    return {
+        "campaign": None if folder is None else str(folder),
+        "name": None if folder is None else room.campaign().settings.name,
+        "campaigns": [p.name for p in room.campaigns()] if folder is None else [],
+        "folder": str(room.base),
+        "token": room.door.token,
+        "job": to_document(running),
+    }
+
+
+@router.get("/nights", summary="The row of nights, the goals, and the next step")
+def nights(request: Request) -> Any:
+    """As the campaign strip shows it."""
+    return to_document(room_of(request).campaign().nights())
+
+
+@router.get("/judge", summary="The verdicts as they stand: the document of `judge`")
+def judge(request: Request, filter: Text = None, night: date | None = None) -> Any:
+    """Nothing is measured."""
+    return to_document(room_of(request).campaign().verdicts(filter=filter, night=night))
+
+
+@router.get("/fold", summary="The masters as they stand: the `masters` of `fold`")
+def masters(request: Request) -> Any:
+    """The latest master of each target, filter and set of rigs."""
+    return {"masters": room_of(request).campaign().masters()}
+
+
+@router.get("/folders", summary="Folders of this machine to choose from")
+def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "") -> Any:
+    """Only folders and counts; no file is named or read."""
+    places = usual_places(room_of(request).base)
+    return to_document(list_folder(path, places) if path else list_places(places))
+
+
+@router.get("/jobs", summary="All work on record, the latest first")
+def jobs(request: Request) -> Any:
+    """Running, done, stopped, failed, or cut short by the end of a server."""
+    return {"jobs": to_document(room_of(request).jobs.all())}
+
+
+@router.get("/jobs/{job_id}", summary="One piece of work")
+def job(request: Request, job_id: str) -> Any:
+    """Its state, its step and, once done, its document."""
+    found = room_of(request).jobs.get(job_id)
+    if found is None:
+        raise SettingsError("there is no work of this number", seen=job_id[:40], next_step="see /api/jobs")
+    return to_document(found[0])

@@ -1,0 +1,65 @@
+"""The places of the page: each a small frame of HTML that a module of ours fills from the API."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, select_autoescape
+
+import nightfold
+from nightfold.engine.documents import to_document
+from nightfold.web.api import room_of, session
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+_templates = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=select_autoescape(default=True)
+)
+
+PLACES = (
+    ("/", "Campaign"),
+    ("/masters", "Masters"),
+    ("/picture", "Picture"),
+)
+
+
+def _page(request: Request, place: str, title: str, first: dict[str, Any] | None = None) -> Response:
+    """The frame, with what the module needs first already in it: one round trip less before something is seen."""
+    facts = {"session": session(request), **(first or {})}
+    text = _templates.get_template("page.html").render(
+        title=title,
+        place=place,
+        path=request.url.path,
+        places=PLACES,
+        has_campaign=facts["session"]["campaign"] is not None,
+        name=facts["session"]["name"],
+        version=nightfold.__version__,
+        # "<" cannot end the data block early.
+        first=json.dumps(to_document(facts), ensure_ascii=False).replace("<", "\\u003c"),
+    )
+    return HTMLResponse(text)
+
+
+@router.get("/")
+def home(request: Request) -> Response:
+    """The campaign strip, or the newcomer's way."""
+    room = room_of(request)
+    if room.folder is None:
+        return _page(request, "welcome", "Welcome")
+    return _page(request, "home", "Campaign", {"nights": room.campaign().nights()})
+
+
+@router.get("/api")
+def interface(request: Request) -> Response:
+    """What the API offers."""
+    return _page(request, "interface", "For programs")
+
+
+@router.get("/favicon.ico")
+def icon() -> Response:
+    """Browsers ask for it here."""
+    return RedirectResponse("/static/icon.svg", status_code=301)

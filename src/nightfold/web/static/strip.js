@@ -1,0 +1,95 @@
+// The campaign as a row of nights: Moon above, hours kept by filter stacked and dropped hours hollow, sharpness and sky below.
+import { day, h, hours, svg } from "./base.js";
+import { look, mark, words } from "./marks.js";
+
+const DAY_MS = 86400000;
+const SLOT = 64, TOP = 44, HOURS = 150, LINES = 54, LABELS = 30;
+
+export function strip(report) {
+  const nights = report.nights;
+  if (!nights.length) return h("p", {}, "No night has subs yet.");
+  const number = (n) => Date.parse(`${n.night}T00:00Z`) / DAY_MS;
+  // Gaps read true up to a fortnight; longer ones are drawn as long as a fortnight and say so.
+  const places = [];
+  let x = 46;
+  nights.forEach((n, i) => {
+    const gap = i ? Math.min(14, number(n) - number(nights[i - 1]) - 1) : 0;
+    x += i ? SLOT + gap * 12 : 0;
+    places.push(x);
+  });
+  const width = Math.max(x + SLOT + 120, 320), height = TOP + HOURS + LINES + LABELS;
+  const most = Math.max(...nights.map((n) => n.filters.reduce((t, f) => t + f.kept_s + f.dropped_s, 0)), 3600);
+  const root = svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "group", "aria-label": "The nights of the campaign" });
+  const base = TOP + HOURS;
+  const perHour = HOURS / (most / 3600);
+  const every = most > 8 * 3600 ? 4 : most > 3 * 3600 ? 2 : 1;
+  for (let t = 0; t <= most / 3600; t += every) {
+    const y = base - t * perHour;
+    root.append(svg("line", { x1: 40, x2: width - 110, y1: y, y2: y, stroke: "var(--line)" }));
+    root.append(svg("text", { x: 34, y: y + 4, "text-anchor": "end" }, t ? `${t} h` : "0"));
+  }
+  nights.forEach((n, i) => root.append(night(n, places[i], base, perHour)));
+  root.append(line(nights, places, (n) => n.fwhm_arcsec ?? n.fwhm_px, base + 8, 18, "", "sharpness"));
+  root.append(line(nights, places, (n) => n.sky_e_per_s, base + 34, 18, "4 3", "sky"));
+  const right = places.at(-1) + SLOT + 8;
+  const last = nights.at(-1);
+  const sharp = last.fwhm_arcsec !== null ? `${last.fwhm_arcsec.toFixed(1)}″ wide stars` : last.fwhm_px !== null ? `${last.fwhm_px.toFixed(1)} px wide stars` : "";
+  if (sharp) root.append(svg("text", { x: right, y: base + 22 }, sharp));
+  if (last.sky_e_per_s !== null) root.append(svg("text", { x: right, y: base + 48 }, `sky ${last.sky_e_per_s.toPrecision(2)} e/s`));
+  const names = h("p", { class: "legend" }, report.filters.map((f) => h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, f, 7, 7)), words(f))), h("span", {}, "hollow: dropped"));
+  return h("div", {}, h("div", { class: "strip", tabindex: 0, role: "region", "aria-label": "Row of nights" }, root), names);
+}
+
+function night(n, x, base, perHour) {
+  const told = n.filters.map((f) => `${words(f.filter)} ${hours(f.kept_s)} kept${f.dropped_s ? `, ${hours(f.dropped_s)} dropped` : ""}`).join("; ");
+  const a = svg("a", { href: `/nights/${n.night}`, "aria-label": `Night of ${day(n.night)}: ${told}. Moon ${Math.round(n.moon_illuminated_fraction * 100)} % lit.` });
+  a.append(svg("rect", { class: "frame", x, y: 2, width: SLOT - 6, height: base + LINES + LABELS - 6, rx: 5 }));
+  a.append(moon(x + (SLOT - 6) / 2, 22, 13, n.moon_illuminated_fraction, n.moon_waxing));
+  let y = base;
+  const w = 34, left = x + (SLOT - 6 - w) / 2;
+  for (const f of n.filters) {
+    const tall = (f.kept_s / 3600) * perHour;
+    if (tall > 0) {
+      y -= tall;
+      a.append(svg("rect", { x: left, y: y + 0.5, width: w, height: Math.max(1, tall - 1), fill: look(f.filter).colour }));
+      if (tall > 13) {
+        const m = mark(svg, f.filter, left + w / 2, y + tall / 2, 4);
+        m.setAttribute("fill", "#0a1011");
+        m.setAttribute("stroke", "#0a1011");
+        for (const t of m.querySelectorAll("text")) t.style.fill = "#0a1011";
+        a.append(m);
+      }
+    }
+  }
+  for (const f of n.filters) {
+    const tall = (f.dropped_s / 3600) * perHour;
+    if (tall > 0) {
+      y -= tall;
+      a.append(svg("rect", { x: left + 1, y: y + 1, width: w - 2, height: Math.max(1, tall - 2), fill: "none", stroke: look(f.filter).colour, "stroke-width": 1.5, "stroke-dasharray": look(f.filter).dash }));
+    }
+  }
+  a.append(svg("text", { class: "ink", x: x + (SLOT - 6) / 2, y: base + LINES + 18, "text-anchor": "middle" }, day(n.night)));
+  return a;
+}
+
+// The Moon's disc, lit as it was: the terminator is half an ellipse.
+export function moon(cx, cy, r, fraction, waxing) {
+  const g = svg("g");
+  g.append(svg("circle", { cx, cy, r, fill: "var(--raised)", stroke: "var(--edge)" }));
+  const k = r * Math.abs(1 - 2 * fraction), side = waxing ? 1 : 0, bulge = fraction > 0.5 ? side : 1 - side;
+  if (fraction > 0.01) g.append(svg("path", { d: `M${cx} ${cy - r}A${r} ${r} 0 0 ${side} ${cx} ${cy + r}A${k} ${r} 0 0 ${bulge} ${cx} ${cy - r}Z`, fill: "#d8d4c4" }));
+  return g;
+}
+
+function line(nights, places, value, top, tall, dash, what) {
+  const known = nights.map((n, i) => [places[i] + (SLOT - 6) / 2, value(n)]).filter(([, v]) => v !== null && v !== undefined);
+  const g = svg("g", { "aria-hidden": "true" });
+  if (!known.length) return g;
+  const low = Math.min(...known.map(([, v]) => v)), high = Math.max(...known.map(([, v]) => v));
+  const y = (v) => top + tall - ((v - low) / Math.max(high - low, 0.15 * high, 1e-9)) * tall;
+  const d = known.map(([x, v], i) => `${i ? "L" : "M"}${x} ${y(v)}`).join("");
+  g.append(svg("path", { d, fill: "none", stroke: "var(--soft)", "stroke-width": 1.5, "stroke-dasharray": dash }));
+  for (const [x, v] of known) g.append(svg("circle", { cx: x, cy: y(v), r: 2.5, fill: "var(--soft)" }));
+  g.dataset.what = what;
+  return g;
+}
