@@ -45,7 +45,7 @@ def test_a_good_night_is_kept_whole() -> None:
     [
         ({"transparency": 0.25, "scale": 0.25}, "cloud"),
         ({"star_count": 2, "placed": False}, "cloud"),
-        ({"ellipticity": 0.5, "ellipticity_angle_deg": 30.0}, "trailing"),
+        ({"fwhm_px": 4.3, "ellipticity": 0.5, "ellipticity_angle_deg": 30.0}, "trailing"),
         ({"fwhm_px": 6.5, "half_flux_radius_px": 4.0}, "focus"),
         ({"sky_e_per_s": 0.5, "noise_e": 12.0}, "sky-glow"),
         ({"placed": False, "place_reason": "no consensus"}, "pointing"),

@@ -1,42 +1,39 @@
 """Readings into verdicts: what each sub is worth, whether the master is better without it, and why.
 
-The question behind keep and drop is value. A sub's worth is the figure of merit q: the squared signal-to-noise of a
-faint blob of the finest wanted detail, seen through that sub's own star profile,
-
-    q = (T t)^2 / (variance of the pixel) / (detail^2 + fwhm^2),
-
-with T the transparency, t the exposure and the pixel's variance from sky, dark current and read noise. A master that is
-weighted by inverse variance is hardly hurt by a sub of little worth, so a sub is dropped only where its worth is next to
-nothing, or where it does damage that weights cannot mend: stars out of shape beyond what the campaign's own spread and a
-physical floor allow, no place on the grid, saturation, or frames that are of something else. Each cause comes with the
-number that decided.
+The question behind keep and drop is value. Weights mend noise, so a dim or bright-skied sub is dropped only where its worth is
+next to nothing; weights do not mend width, so a sub whose stars are wider or longer than the rest is dropped where the master
+is better without it (`value.harmful`). Frames of something else, without a place on the grid, or saturated cannot be mended at
+all. Each cause is told apart by evidence (`causes`) and comes with the number that decided.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.robust import mad_sigma
+from nightfold.judge import causes as why
+from nightfold.judge.records import Cause, Factors, FieldShape, SubFacts, Verdict
+from nightfold.judge.usual import MIN_STARS, Mark, Story, Usual, usable
+from nightfold.judge.value import figure_of_merit, harmful, weight_of
+
+__all__ = [
+    "MIN_STARS",
+    "Cause",
+    "FieldShape",
+    "SubFacts",
+    "Verdict",
+    "figure_of_merit",
+    "judge_groups",
+    "judge_subs",
+]
 
 FloatArray = npt.NDArray[np.float64]
-Cause = Literal[
-    "cloud", "trailing", "focus", "seeing", "sky-glow", "dew", "pointing", "wrong-frame", "sensor", "overexposed",
-    "unreadable", "person",
-]  # fmt: skip
 
 WORTH_FLOOR = 0.15
 """A sub worth less than this share of a good one is dropped: a weight this small no longer pays for its risks."""
-
-BLUR_FLOOR = 1.5
-"""A star wider than this many times the campaign's usual width is blur, however the campaign scatters."""
-
-TRAIL_FLOOR = 0.35
-"""An axis ratio below 0.65 is a trail on any rig (the stars are a third longer than wide)."""
 
 OVERLAP_FLOOR = 0.4
 """A sub that shares less than this of the reference's field would cost more edge than it brings depth."""
@@ -44,52 +41,14 @@ OVERLAP_FLOOR = 0.4
 SATURATED_CEILING = 0.02
 """A sub with more than this share of its pixels at the ceiling is overexposed: dawn, a lamp, an open dome."""
 
-MIN_STARS = 6
-"""Fewer stars than this cannot carry a registration."""
+TOLD_FACTOR = 0.8
+"""A factor that takes less than a fifth of a sub's worth is not told as a cause; it still counts among the losses."""
 
+TOLD_WIDTH = 1.25
+"""Stars less than a quarter wider than usual are not told."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SubFacts:
-    """What the verdict on one sub is made from; NaN or None where not known."""
-
-    frame_id: int
-    exposure_s: float
-    star_count: int
-    sky_e_per_s: float
-    noise_e: float  # expected pixel noise of blank sky from photons, dark current and read-out
-    fwhm_px: float
-    half_flux_radius_px: float
-    ellipticity: float
-    ellipticity_angle_deg: float
-    saturated_fraction: float
-    transparency: float  # against the fixed reference, air mass removed
-    scale: float  # the same with air mass left in
-    placed: bool
-    place_reason: str = ""
-    overlap: float = 1.0  # shared part of the reference's field
-    unreadable: str = ""
-    sensor_c: float | None = None
-    set_point_c: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """Keep or drop with its causes, and the sub's worth against a good sub of the same filter."""
-
-    frame_id: int
-    keep: bool
-    worth: float  # q over the reference q; 0 for a frame that cannot be used
-    causes: tuple[tuple[Cause, str], ...] = field(default=())
-
-
-def figure_of_merit(
-    *, scale: npt.ArrayLike, exposure_s: npt.ArrayLike, noise_e: npt.ArrayLike, fwhm_px: npt.ArrayLike, detail_px: float
-) -> FloatArray:
-    """q of each sub, in arbitrary but common units; NaN where an ingredient is missing."""
-    signal = np.asarray(scale, dtype=np.float64) * np.asarray(exposure_s, dtype=np.float64)
-    variance = np.asarray(noise_e, dtype=np.float64) ** 2
-    area = detail_px**2 + np.asarray(fwhm_px, dtype=np.float64) ** 2
-    return np.asarray(signal**2 / variance / area)
+LONG_SUB_SHARE = 0.05
+"""Subs are long enough where read-out brings a twentieth of the variance; what it takes beyond is lost to short subs."""
 
 
 def judge_subs(subs: Sequence[SubFacts], *, detail_px: float | None = None) -> list[Verdict]:
@@ -102,140 +61,209 @@ def judge_subs(subs: Sequence[SubFacts], *, detail_px: float | None = None) -> l
     detail_px : float, optional
         FWHM of the finest detail that is wanted; twice the usual star width when not given.
     """
-    if not subs:
-        return []
-    usable = np.array([_usable(s) for s in subs])
-    fwhm = np.array([s.fwhm_px for s in subs])
-    usual_fwhm = _lower_half_median(fwhm[usable])
-    detail = detail_px if detail_px is not None else 2.0 * usual_fwhm
-    q = figure_of_merit(
-        scale=[s.scale for s in subs],
-        exposure_s=[s.exposure_s for s in subs],
-        noise_e=[s.noise_e for s in subs],
-        fwhm_px=fwhm,
-        detail_px=detail,
-    )
-    rate = q / np.array([max(s.exposure_s, 1e-9) for s in subs])
-    # A good sub: the upper quarter, which a night of cloud in the majority does not pull down.
-    good_rate = float(np.nanpercentile(rate[usable], 75)) if usable.any() else float("nan")
-    usual = _Usual.of([s for s, ok in zip(subs, usable) if ok], usual_fwhm)
-    return [_verdict(s, float(r / good_rate) if good_rate > 0 else float("nan"), usual) for s, r in zip(subs, rate)]
+    return judge_groups([subs], details_px=[detail_px])[0]
+
+
+def judge_groups(
+    groups: Sequence[Sequence[SubFacts]], *, details_px: Sequence[float | None] | None = None
+) -> list[list[Verdict]]:
+    """Verdicts on several groups (target, rig, filter) that share their nights, group by group.
+
+    What one rig saw is evidence for what befell the other, so groups are looked at together.
+    """
+    usuals = [Usual.of([s for s in subs if usable(s)]) for subs in groups]
+    details = details_px if details_px is not None else [None] * len(groups)
+    bests = _best_of_night(groups, usuals)
+    story = _story(groups, usuals, bests)
+    return [
+        _judge_group(subs, usual, detail, story, bests)
+        for subs, usual, detail in zip(groups, usuals, details, strict=True)
+    ]
+
+
+_NightKey = tuple[str | None, str | None, str | None]
+
+
+def _night_key(sub: SubFacts) -> _NightKey:
+    return sub.rig, sub.filter, sub.night
+
+
+def _best_of_night(groups: Sequence[Sequence[SubFacts]], usuals: Sequence[Usual]) -> dict[_NightKey, float]:
+    """The best transparency of each rig, filter and night: a high percentile, so that no single lucky value rules."""
+    seen: dict[_NightKey, list[float]] = {}
+    for subs, usual in zip(groups, usuals):
+        for s in subs:
+            if usable(s) and np.isfinite(s.transparency) and s.transparency < why.TOO_BRIGHT * usual.transparency:
+                seen.setdefault(_night_key(s), []).append(s.transparency)
+    return {key: float(np.percentile(values, 90)) for key, values in seen.items()}
+
+
+def _story(groups: Sequence[Sequence[SubFacts]], usuals: Sequence[Usual], bests: dict[_NightKey, float]) -> Story:
+    marks, nights = [], {}
+    for subs, usual in zip(groups, usuals):
+        for s in subs:
+            if not usable(s):
+                continue
+            nights[s.frame_id] = s.night
+            best = max(bests.get(_night_key(s), usual.transparency), 0.9 * usual.transparency)
+            marks.append(
+                Mark(
+                    frame_id=s.frame_id,
+                    rig=s.rig,
+                    start_s=s.start_s,
+                    exposure_s=s.exposure_s,
+                    width_ratio2=usual.width_ratio2(s),
+                    brightness=s.transparency / best if best > 0 else float("nan"),
+                    focuser_position=s.focuser_position,
+                    focuser_c=s.focuser_c,
+                    filter=s.filter,
+                )
+            )
+    return Story(marks, nights.get)
 
 
 @dataclass(frozen=True, slots=True)
-class _Usual:
-    """The campaign's own centre and spread of what is judged."""
+class _Group:
+    """What the verdicts of one group share."""
 
-    fwhm_px: float
-    fwhm_spread: float
-    ellipticity: float
-    ellipticity_spread: float
-    sky_e_per_s: float
-    transparency: float
-    star_count: float
+    usual: Usual
+    story: Story
+    bests: dict[_NightKey, float]
+    hours: float
 
-    @classmethod
-    def of(cls, subs: Sequence[SubFacts], fwhm_px: float) -> _Usual:
-        def spread(values: list[float]) -> float:
-            # With fewer than five subs their own spread says nothing; the physical floors alone decide.
-            finite = [v for v in values if np.isfinite(v)]
-            return float(mad_sigma(finite)) if len(finite) >= 5 else 0.0
-
-        ellipticity = [s.ellipticity for s in subs]
-        return cls(
-            fwhm_px=fwhm_px,
-            fwhm_spread=spread([s.fwhm_px for s in subs]),
-            ellipticity=_lower_half_median(np.array(ellipticity)),
-            ellipticity_spread=spread(ellipticity),
-            sky_e_per_s=_lower_half_median(np.array([s.sky_e_per_s for s in subs])),
-            transparency=float(np.nanpercentile([s.transparency for s in subs], 75)) if subs else float("nan"),
-            star_count=float(np.median([s.star_count for s in subs])) if subs else float("nan"),
-        )
+    def best_of(self, sub: SubFacts) -> float:
+        """The transparency that a clear hour of this night had; the campaign's where the whole night was dim."""
+        return max(self.bests.get(_night_key(sub), self.usual.transparency), 0.8 * self.usual.transparency)
 
 
-def _usable(sub: SubFacts) -> bool:
-    return (
-        not sub.unreadable
-        and sub.placed
-        and sub.star_count >= MIN_STARS
-        and np.isfinite(sub.fwhm_px)
-        and np.isfinite(sub.scale)
-        and sub.scale > 0
+def _judge_group(
+    subs: Sequence[SubFacts], usual: Usual, detail_px: float | None, story: Story, bests: dict[_NightKey, float]
+) -> list[Verdict]:
+    if not subs:
+        return []
+    refused = [_refusal(s, usual) for s in subs]
+    sound = np.array([r is None for r in refused])
+    axis = np.array([s.long_axis_px for s in subs])
+    detail = detail_px if detail_px is not None else 2.0 * usual.long_px
+    p = weight_of(
+        scale=[s.scale for s in subs], exposure_s=[s.exposure_s for s in subs], noise_e=[s.noise_e for s in subs]
+    )
+    fine = sound & np.isfinite(p) & (p > 0) & np.isfinite(axis)
+    q = p / (detail**2 + axis**2)
+    rate = q / np.array([max(s.exposure_s, 1e-9) for s in subs])
+    # A good sub: the upper quarter, which a night of cloud in the majority does not pull down.
+    good_rate = float(np.percentile(rate[fine], 75)) if fine.any() else float("nan")
+    worth = rate / good_rate if good_rate > 0 else np.full(len(subs), np.nan)
+    # The worst place of a frame under uneven cloud is what its share of the master must bear.
+    worth = worth * np.array([(1.0 - min(max(s.uneven, 0.0), 1.0)) ** 2 if why.is_uneven(s) else 1.0 for s in subs])
+    poor = fine & (worth < WORTH_FLOOR)
+    harms, gain = harmful(np.where(fine, p, 0.0), np.where(fine, axis, 1.0), fine & ~poor, detail)
+    group = _Group(usual, story, bests, float(sum(s.exposure_s for s, ok in zip(subs, fine) if ok)) / 3600.0)
+    verdicts = []
+    for i, s in enumerate(subs):
+        reason = refused[i]
+        if reason is not None:
+            verdicts.append(Verdict(frame_id=s.frame_id, keep=False, worth=0.0, causes=(reason,)))
+        else:
+            factors = factors_of(s, usual, detail)
+            verdicts.append(_weighed(s, float(worth[i]), bool(poor[i]), bool(harms[i]), float(gain[i]), factors, group))
+    return verdicts
+
+
+def _refusal(sub: SubFacts, usual: Usual) -> tuple[Cause, str] | None:
+    """Why a sub cannot go into a master at all; None if it can."""
+    if sub.unreadable:
+        return "unreadable", sub.unreadable
+    if sub.saturated_fraction > SATURATED_CEILING:
+        share, most = 100 * sub.saturated_fraction, 100 * SATURATED_CEILING
+        return "overexposed", f"{share:.1f} % of the pixels are at the ceiling (at most {most:.0f} %)"
+    if not usable(sub):
+        return why.why_unusable(sub, usual)
+    if sub.overlap < OVERLAP_FLOOR:
+        shared, least = 100 * sub.overlap, 100 * OVERLAP_FLOOR
+        return "pointing", f"shares {shared:.0f} % of the reference's field (at least {least:.0f} % is wanted)"
+    other = why.wrong_frame(sub, usual)
+    return ("wrong-frame", other) if other else None
+
+
+def factors_of(sub: SubFacts, usual: Usual, detail_px: float) -> Factors:
+    """What the sub's q is made of, against the reference: its transparency, a moonless sky, long subs, the median width."""
+    transparency = sub.transparency**2 if np.isfinite(sub.transparency) else 1.0
+    air = sub.scale / sub.transparency if np.isfinite(sub.transparency) and sub.transparency > 0 else 1.0
+    variance = sub.noise_e**2
+    dark = (
+        sub.predicted_dark_e_per_s
+        if np.isfinite(sub.predicted_dark_e_per_s)
+        else min(usual.sky_e_per_s, sub.sky_e_per_s)
+    )
+    brighter = max(sub.sky_e_per_s - dark, 0.0) * sub.exposure_s if np.isfinite(sub.sky_e_per_s) else 0.0
+    sky = float(np.clip((variance - brighter) / variance, 0.02, 1.0)) if variance > 0 else 1.0
+    read = 1.0
+    if np.isfinite(sub.read_noise_e) and variance > 0:
+        rest = max(variance - brighter - sub.read_noise_e**2, 0.0)
+        long_enough = rest / (1.0 - LONG_SUB_SHARE)
+        read = float(np.clip(long_enough / max(variance - brighter, 1e-9), 0.02, 1.0))
+    blur = 1.0
+    if np.isfinite(sub.long_axis_px) and np.isfinite(usual.long_px):
+        blur = (detail_px**2 + usual.long_px**2) / (detail_px**2 + sub.long_axis_px**2)
+    return Factors(transparency=transparency, altitude=air**2, sky=sky, read_out=read, blur=blur)
+
+
+def _weighed(
+    sub: SubFacts, worth: float, poor: bool, harms: bool, gain: float, factors: Factors, group: _Group
+) -> Verdict:
+    """The verdict on a sub that could be used; the cause that costs most comes first."""
+    usual = group.usual
+    found: list[tuple[float, Cause, str]] = []
+    best = group.best_of(sub)
+    dim = (sub.transparency / best) ** 2 if best > 0 and np.isfinite(sub.transparency) else 1.0
+    dim_cause: Cause | None = None
+    if dim < TOLD_FACTOR or (poor and dim < 0.95):
+        dim_cause, text = why.why_dim(sub, usual, group.story, best)
+        found.append((-np.log(max(dim, 1e-9)), dim_cause, text))
+    blur_cause: Cause | None = None
+    width = sub.long_axis_px / usual.long_px if usual.long_px > 0 else 1.0
+    if harms or width > TOLD_WIDTH:
+        blur_cause, text = why.why_blurred(sub, usual, group.story)
+        found.append((1e9 if harms else -np.log(max(factors.blur, 1e-9)), blur_cause, text))
+    glow = _noise_factor(sub, usual)
+    fault = why.sensor_fault(sub, usual)
+    if fault:
+        found.append((-np.log(max(glow, 1e-9)), "sensor", fault))
+    elif glow < TOLD_FACTOR and why.sky_ratio(sub, usual, dark=True) > why.SKY_FLOOR:
+        found.append((-np.log(max(glow, 1e-9)), "sky-glow", why.why_bright(sub, usual)))
+    if (poor or harms) and not found:
+        found.append((0.0, "cloud", "worth little, without one cause that stands out"))
+    found.sort(key=lambda item: -item[0])
+    causes = [(cause, text) for _, cause, text in found]
+    if causes and (poor or harms):
+        causes[0] = (causes[0][0], f"{causes[0][1]}; {_value_words(worth, gain, harms, group.hours)}")
+    return Verdict(
+        frame_id=sub.frame_id,
+        keep=not (poor or harms),
+        worth=worth,
+        causes=tuple(causes),
+        factors=factors,
+        blur_cause=blur_cause,
+        dim_cause=dim_cause,
+        gain_if_dropped=float(np.expm1(gain)) if np.isfinite(gain) else float("nan"),
     )
 
 
-def _lower_half_median(values: FloatArray) -> float:
-    """Centre of the better half (small is good): stands firm while up to half of the subs are spoilt."""
-    finite = np.sort(values[np.isfinite(values)])
-    if finite.size == 0:
-        return float("nan")
-    return float(np.median(finite[: max(1, (3 * finite.size + 3) // 4)]))
+def _noise_factor(sub: SubFacts, usual: Usual) -> float:
+    """The usual variance of a pixel, at a moonless sky, over this sub's."""
+    if not np.isfinite(usual.other_variance_e2 * usual.sky_e_per_s) or not sub.noise_e > 0:
+        return 1.0
+    dark = usual.sky_e_per_s
+    if np.isfinite(sub.predicted_dark_e_per_s):
+        dark = sub.predicted_dark_e_per_s
+    expected = max(usual.other_variance_e2, 0.0) + dark * sub.exposure_s
+    return float(min(expected / sub.noise_e**2, 1.0))
 
 
-def _verdict(sub: SubFacts, worth: float, usual: _Usual) -> Verdict:
-    """The verdict on one sub; the first cause listed is the one that weighs most."""
-    if sub.unreadable:
-        return Verdict(frame_id=sub.frame_id, keep=False, worth=0.0, causes=(("unreadable", sub.unreadable),))
-    if sub.saturated_fraction > SATURATED_CEILING:
-        text = f"{100 * sub.saturated_fraction:.1f} % of the pixels are at the ceiling (at most {100 * SATURATED_CEILING:.0f} %)"
-        return Verdict(frame_id=sub.frame_id, keep=False, worth=0.0, causes=(("overexposed", text),))
-    if not _usable(sub):
-        return Verdict(frame_id=sub.frame_id, keep=False, worth=0.0, causes=(_why_unusable(sub, usual),))
-    causes = [*_damage(sub, usual)]
-    damaged = bool(causes)
-    if sub.overlap < OVERLAP_FLOOR:
-        damaged = True
-        causes.append(("pointing", f"shares only {100 * sub.overlap:.0f} % of the reference's field"))
-    if not np.isfinite(worth):
-        worth = 1.0
-    if worth < WORTH_FLOOR and not damaged:
-        causes = [_costliest(sub, usual, worth)]
-    keep = not damaged and worth >= WORTH_FLOOR
-    return Verdict(frame_id=sub.frame_id, keep=keep, worth=float(min(worth, 9.99)), causes=tuple(causes))
-
-
-def _damage(sub: SubFacts, usual: _Usual) -> list[tuple[Cause, str]]:
-    """Shapes that no weight can mend: trailed or blurred stars."""
-    found: list[tuple[Cause, str]] = []
-    trail_limit = max(TRAIL_FLOOR, usual.ellipticity + 5.0 * usual.ellipticity_spread)
-    if sub.ellipticity > trail_limit:
-        text = f"stars are drawn out: ellipticity {sub.ellipticity:.2f} (usual {usual.ellipticity:.2f}, limit {trail_limit:.2f})"
-        if np.isfinite(sub.ellipticity_angle_deg):
-            text += f", along {sub.ellipticity_angle_deg:.0f}°"
-        found.append(("trailing", text))
-    blur_limit = max(BLUR_FLOOR * usual.fwhm_px, usual.fwhm_px + 5.0 * usual.fwhm_spread)
-    if sub.fwhm_px > blur_limit and not found:
-        text = f"stars are {sub.fwhm_px / usual.fwhm_px:.2f} times as wide as usual ({sub.fwhm_px:.1f} px against {usual.fwhm_px:.1f} px)"
-        found.append(("focus", text))
-    return found
-
-
-def _why_unusable(sub: SubFacts, usual: _Usual) -> tuple[Cause, str]:
-    """The likeliest reason that a sub cannot be placed."""
-    if sub.star_count < MIN_STARS:
-        if np.isfinite(usual.star_count) and usual.star_count >= 4 * MIN_STARS:
-            return (
-                "cloud",
-                f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud or a covered tube",
-            )
-        return ("wrong-frame", f"{sub.star_count} stars found; at least {MIN_STARS} are needed to place it")
-    return ("pointing", sub.place_reason or "could not be matched to the reference")
-
-
-def _costliest(sub: SubFacts, usual: _Usual, worth: float) -> tuple[Cause, str]:
-    """Which factor of the worth took most, by -ln of each."""
-    transparency = sub.transparency / usual.transparency if usual.transparency > 0 else 1.0
-    sky = usual.sky_e_per_s / sub.sky_e_per_s if sub.sky_e_per_s > 0 else 1.0
-    blur = (5.0 * usual.fwhm_px**2) / (4.0 * usual.fwhm_px**2 + sub.fwhm_px**2)
-    losses: dict[Cause, float] = {
-        "cloud": -2.0 * np.log(max(transparency, 1e-6)),
-        "sky-glow": -np.log(max(sky, 1e-6)),
-        "focus": -np.log(max(blur, 1e-6)),
-    }
-    cause = max(losses, key=lambda name: losses[name])
-    text = {
-        "cloud": f"stars at {100 * transparency:.0f} % of this campaign's good subs",
-        "sky-glow": f"sky {1 / max(sky, 1e-6):.1f} times as bright as usual",
-        "focus": f"stars {sub.fwhm_px / usual.fwhm_px:.2f} times as wide as usual",
-    }[cause]
-    return (cause, f"{text}; worth {100 * worth:.0f} % of a good sub")
+def _value_words(worth: float, gain: float, harms: bool, hours: float) -> str:
+    """What leaving the sub out is worth, in what an imager feels."""
+    if harms:
+        minutes = 60.0 * hours * float(np.expm1(gain))
+        return f"without it the master gains as by {minutes:.1f} min of clear sky"
+    return f"worth {100 * worth:.0f} % of a good sub"
