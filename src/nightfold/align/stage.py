@@ -15,12 +15,10 @@ from nightfold.align.records import Match, Transform
 from nightfold.engine.core import parallel_map
 from nightfold.errors import FoldError, RegistrationError
 from nightfold.flags import StarFlag
-from nightfold.intake.stage import header_of_row
 from nightfold.ledger.records import FrameRow, GridRow, PlacementRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading, Stars
 from nightfold.measure.stage import load_readings
-from nightfold.rig.core import scale_arcsec_px
 
 ALIGN_VERSION = 1
 MATCH_STARS = 800
@@ -83,7 +81,7 @@ def _grid_of(
         return None
     if grid is not None:
         ws.ledger.retire_grid(grid.id)
-    made = ws.ledger.make_grid(
+    ws.ledger.make_grid(
         target=target,
         panel=panel,
         rig=chosen.rig,
@@ -91,34 +89,7 @@ def _grid_of(
         width_px=chosen.width_px,
         height_px=chosen.height_px,
     )
-    _place_on_the_sky(ws, made, chosen)
     return ws.ledger.grid(target, panel)
-
-
-def _place_on_the_sky(ws: Workspace, grid: GridRow, reference: FrameRow) -> None:
-    """Solve the reference sub where scale and pointing are known, so that masters carry coordinates; quietly none otherwise."""
-    from nightfold.align.solving import solve_stars
-
-    header, rig = header_of_row(reference), ws.settings.rig_named(reference.rig)
-    target = ws.settings.target_named(reference.target)
-    pixel = header.pixel_um or (rig.camera.pixel_um * header.binning[0] if rig and rig.camera.pixel_um else None)
-    focal = (rig.telescope.focal_length_mm if rig else None) or header.focal_length_mm
-    places = [(header.ra_deg, header.dec_deg), (target.ra_deg, target.dec_deg) if target else (None, None)]
-    around = next(((ra, dec) for ra, dec in places if ra is not None and dec is not None), None)
-    if not pixel or not focal or around is None:
-        return
-    reading = load_readings(ws, [reference])[reference.id]
-    try:
-        solution = solve_stars(
-            reading.stars,
-            shape=(reference.height_px, reference.width_px),
-            scale=scale_arcsec_px(pixel, focal),
-            around=around,
-        )
-    except RegistrationError as error:
-        ws.progress.say(f"{reference.name} has no place on the sky yet: {error.what}")
-        return
-    ws.ledger.set_grid_wcs(grid.id, solution.cards)
 
 
 def best_reference(rows: Sequence[FrameRow], readings: dict[int, Reading]) -> FrameRow | None:

@@ -18,7 +18,7 @@ from astropy.wcs import WCS, FITSFixedWarning
 
 from nightfold.align.fit import fit_transform
 from nightfold.align.records import Transform
-from nightfold.align.tangent import deproject, project, ra_dec_deg
+from nightfold.align.tangent import deproject, project, ra_dec_deg, unit_vectors
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -91,6 +91,35 @@ def fit_sky(
     return SkyFit(
         plane=fit.transform, centre=centre, unit_rad=unit_rad, shape=shape, used=fit.used, rms_px=rms, model=fit.model
     )
+
+
+def through_transform(
+    transform: Transform, cards: dict[str, Any], *, shape: tuple[int, int], inverse: bool = False
+) -> SkyFit:
+    """The place on the sky of a frame that lies on another whose place is known.
+
+    Parameters
+    ----------
+    transform : Transform
+        From the frame's pixels to those of the frame that `cards` belong to; with `inverse` the other way round.
+    cards : dict
+        The known WCS.
+    shape : (int, int)
+        Height and width of the frame.
+
+    Notes
+    -----
+    A lattice of the frame's pixels is carried over and a WCS fitted to it: exact for an affine transform of a plain tangent
+    projection, to some thousandths of a pixel with distortion.
+    """
+    height, width = shape
+    x, y = np.meshgrid(np.linspace(0.0, width - 1.0, 15), np.linspace(0.0, height - 1.0, 11))
+    xy = np.column_stack([x.ravel(), y.ravel()])
+    there = transform.invert(xy) if inverse else transform.apply(xy)
+    ra, dec = wcs_of(cards).all_pix2world(there[:, 0], there[:, 1], 0)
+    vectors = unit_vectors(ra, dec)
+    across = float(np.arccos(np.clip(vectors[0] @ vectors[14], -1.0, 1.0)))
+    return fit_sky(xy, vectors, np.full(len(xy), 0.002), shape=shape, unit_rad=across / max(1.0, width - 1.0))
 
 
 def _turns_over(xy: FloatArray, plane: FloatArray) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.align.fit import best_affine
+from nightfold.align.places.stage import solve_subs
 from nightfold.align.records import Transform
 from nightfold.align.stage import Placed, place_subs, placed_of
 from nightfold.calibrate.apply import calibrate_rows
@@ -155,6 +156,7 @@ def fold(ws: Workspace, request: FoldRequest) -> FoldReport:
     _check(request)
     measured = measure_subs(ws)
     place_subs(ws, reference=_reference(ws, request.reference), new_grid=request.new_grid)
+    solve_subs(ws)
     judge_all(ws)
     groups = _groups(ws, request)
     if not groups:

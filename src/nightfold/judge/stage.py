@@ -9,6 +9,7 @@ from datetime import date
 
 import numpy as np
 
+from nightfold.align.places.stage import solve_subs
 from nightfold.align.stage import Placed, place_subs, placed_of
 from nightfold.errors import SettingsError
 from nightfold.flags import StarFlag
@@ -75,6 +76,7 @@ def judge(ws: Workspace, *, filter: str | None = None, night: date | None = None
         raise SettingsError("no sub has this filter", seen=filter, allowed=names)
     measured = measure_subs(ws, again=again)
     place_subs(ws)
+    solve_subs(ws)
     judge_all(ws)
     return report(ws, filter=filter, night=night, notes=measured.notes)
 

@@ -38,6 +38,16 @@ class Workspace:
         return self.folder / "pictures"
 
     @property
+    def catalogue_folder(self) -> Path:
+        """Where the campaign's own deeper star lists are kept."""
+        return self.folder / "catalogue"
+
+    @property
+    def depth_folder(self) -> Path:
+        """Where crops of parts of the subs are written."""
+        return self.folder / "depth"
+
+    @property
     def scratch_folder(self) -> Path:
         """Where compressed raws are inflated; emptied when the work is done."""
         return self.folder / "scratch"

@@ -67,6 +67,19 @@ def gnomonic(
     return east * ARCSEC_PER_RADIAN, north * ARCSEC_PER_RADIAN
 
 
+def sky_of_plane(
+    east_arcsec: npt.ArrayLike, north_arcsec: npt.ArrayLike, ra0_deg: float, dec0_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Right ascension and declination in degrees of tangent-plane places; the inverse of `gnomonic`."""
+    xi = np.asarray(east_arcsec, dtype=np.float64) / ARCSEC_PER_RADIAN
+    eta = np.asarray(north_arcsec, dtype=np.float64) / ARCSEC_PER_RADIAN
+    dec0 = np.radians(dec0_deg)
+    down = np.cos(dec0) - eta * np.sin(dec0)
+    ra = np.degrees(np.arctan2(xi, down)) + ra0_deg
+    dec = np.degrees(np.arctan2(np.sin(dec0) + eta * np.cos(dec0), np.hypot(xi, down)))
+    return ra % 360.0, dec
+
+
 def catalogue_field(ra_deg: float, dec_deg: float, radius_deg: float) -> dict[str, FloatArray] | None:
     """Columns `ra_deg`, `dec_deg`, `g`, `bp`, `rp` of the stars within `radius_deg`; None without the catalogue."""
     stars = _stars()

@@ -28,6 +28,7 @@ from nightfold.simulate.truth import Conditions, SubTruth, Trail
 PLAN_COPY = "plan.json"
 TRUTH = "truth.json"
 TRUTH_ARRAYS = "truth.npz"
+STARS = "stars.ecsv"
 _ARRAYS = ("star_index", "star_xy", "star_flux_e", "cosmic_xy", "cosmic_e")
 
 
@@ -142,6 +143,7 @@ def simulate_plan(
         if progress is not None:
             progress.finish()
     _write_truth(out, checked, frames, truths)
+    _write_stars(out, checked, scene)
     return SimulatedCampaign(folder=out, files=tuple(out / f.path for f in frames), truth=out / TRUTH)
 
 
@@ -204,6 +206,25 @@ def _write_truth(out: Path, plan: SimulationPlan, frames: list[_Frame], truths: 
     np.savez(unfinished, **arrays)  # type: ignore[arg-type]
     os.replace(unfinished, out / TRUTH_ARRAYS)
     _write_text(out / TRUTH, json.dumps(document, indent=1))
+
+
+def _write_stars(out: Path, plan: SimulationPlan, scene: Scene) -> None:
+    """The scene's stars as a table with the Gaia archive's column names (ECSV), as a catalogue of this invented sky."""
+    ra, dec = scene.ra_dec_deg
+    order = np.argsort(scene.g_mag, kind="stable")
+    radius = 0.5 * math.hypot(*plan.scene.size_arcmin) / 60.0
+    names = ("ra", "dec", "phot_g_mean_mag", "phot_bp_mean_mag", "phot_rp_mean_mag")
+    head = [
+        "%ECSV 1.0",
+        "---",
+        "datatype:",
+        *[f"- {{name: {name}, datatype: float64}}" for name in names],
+        f"meta: {{ra_deg: {plan.scene.ra_deg}, dec_deg: {plan.scene.dec_deg}, radius_deg: {radius:.4f}}}",
+        "schema: astropy-2.0",
+    ]
+    columns = np.column_stack([ra, dec, scene.g_mag, scene.bp_mag, scene.rp_mag])[order]
+    rows = [f"{a:.7f} {b:.7f} {g:.4f} {bp:.4f} {rp:.4f}" for a, b, g, bp, rp in columns]
+    _write_text(out / STARS, "\n".join([*(f"# {line}" for line in head), " ".join(names), *rows]) + "\n")
 
 
 def _render(frame: _Frame, scene: Scene) -> tuple[npt.NDArray[np.uint16], SubTruth | None]:

@@ -7,16 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.simulate.catalogue import COMPLETE_TO_G, catalogue_field, gnomonic
+from nightfold.simulate.catalogue import COMPLETE_TO_G, catalogue_field, gnomonic, sky_of_plane
 from nightfold.simulate.nebula import Nebula
 from nightfold.simulate.rig import SimRig
 
 FloatArray = npt.NDArray[np.float64]
 
-# Pivot wavelengths of Gaia's BP, G and RP in nm, and AB minus Vega zero points: Gaia EDR3 photometric system
-# (Riello et al. 2021); values from memory, ample for a simulation.
-_BANDS_NM = np.array([511.0, 622.0, 777.0])
-_AB_MINUS_VEGA = np.array([0.0155, 0.1136, 0.3561])
+# Wavelengths in nm, AB minus Vega zero points, and G - V, G - R, G - I_C as polynomials of BP - RP: Gaia DR3 documentation
+# section 5.5.1 and Blanton & Roweis 2007; values from memory. The Sun (G -26.90, BP - RP 0.82) comes out at V -26.75.
+_BANDS_NM = np.array([550.0, 647.0, 790.0])
+_AB_MINUS_VEGA = np.array([0.02, 0.21, 0.45])
+_G_MINUS_BAND = (
+    (-0.02704, 0.01424, -0.2156, 0.01426),
+    (-0.02275, 0.3961, -0.1243, -0.01396, 0.003775),
+    (0.01753, 0.76, -0.0991),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,12 +43,21 @@ class Scene:
         return np.stack([self.east_arcsec, self.north_arcsec], axis=-1)
 
     def ab_mag(self, wavelength_nm: float) -> FloatArray:
-        """AB magnitudes at a wavelength, linear between Gaia's bands: a star's continuum, good to some 0.1 mag."""
-        bands = np.stack([self.bp_mag, self.g_mag, self.rp_mag]) + _AB_MINUS_VEGA[:, None]
-        wavelength = float(np.clip(wavelength_nm, 420.0, 850.0))
-        left = 0 if wavelength < _BANDS_NM[1] else 1
-        share = (wavelength - _BANDS_NM[left]) / (_BANDS_NM[left + 1] - _BANDS_NM[left])
+        """AB magnitudes at a wavelength, linear in 1/wavelength between V, R and I: a continuum, good to some 0.05 mag."""
+        colour = np.clip(self.bp_mag - self.rp_mag, 0.0, 4.0)
+        bands = np.stack(
+            [self.g_mag - np.polynomial.polynomial.polyval(colour, relation) for relation in _G_MINUS_BAND]
+        )
+        bands += _AB_MINUS_VEGA[:, None]
+        x, at = 1.0 / float(np.clip(wavelength_nm, 420.0, 850.0)), 1.0 / _BANDS_NM
+        left = 0 if wavelength_nm < _BANDS_NM[1] else 1
+        share = (x - at[left]) / (at[left + 1] - at[left])
         return np.asarray(bands[left] * (1.0 - share) + bands[left + 1] * share)
+
+    @property
+    def ra_dec_deg(self) -> tuple[FloatArray, FloatArray]:
+        """Places of the stars on the sky."""
+        return sky_of_plane(self.east_arcsec, self.north_arcsec, self.ra_deg, self.dec_deg)
 
     def star_rates(self, rig: SimRig, filter_name: str) -> FloatArray:
         """Electrons per second of each star above the atmosphere."""

@@ -1,0 +1,1 @@
+"""Where the subs of a campaign lie on the sky."""
