@@ -33,6 +33,8 @@ from nightfold.picture.wavelets import smooth
 BROADBAND = {"L", "R", "G", "B"}
 LEAST_TO_SHARPEN_PX = 2.0
 """FWHM below which pixels, not the air, limit the picture."""
+CATALOGUE_COLOUR = 0.7
+"""How strong catalogue colours are shown by themselves; fully they would outshine the nebula's."""
 GRAIN_KEPT = 0.3
 """Share of the pixel noise that the default noise step leaves, as measured on simulated masters."""
 
@@ -44,6 +46,7 @@ def automatic_recipe(
     box: Box,
     palette: str | None = None,
     spread: float = 0.85,
+    listed: Sequence[tuple[float, float, float, float]] = (),
 ) -> Recipe:
     """A recipe whose numbers come from the masters.
 
@@ -57,6 +60,8 @@ def automatic_recipe(
         A named palette; one that suits the filters when not given.
     spread : float
         How far the filters are brought to equal strength, 0 to 1.
+    listed : sequence of (x, y, g, bp_rp), optional
+        Catalogue stars in pixels of the box; they colour the stars of narrowband pictures.
     """
     check_sizes(planes)
     if palette is None:
@@ -100,11 +105,11 @@ def automatic_recipe(
         )
     )
     if narrow and len(shown) > 1:
-        if name == "SHO":
-            steps.append(TurnHues())
+        if any(f != "OIII" and shares[1] > 0 and not shares[0] and not shares[2] for f, shares in rows.items()):
+            steps.append(TurnHues())  # green alone is the colour of few nebulae; only of [O III] the eye expects it
         steps.append(Saturate())
     if len(places):
-        steps.append(_stars_back(layers, places, cut, wanted, narrow))
+        steps.append(_stars_back(layers, places, cut, wanted, narrow, listed))
     return Recipe(target=target, masters={f: planes[f].sha256 for f in wanted}, cut_box_px=box, steps=steps)
 
 
@@ -124,7 +129,12 @@ def _stretch(
 
 
 def _stars_back(
-    layers: Mapping[str, Layers], places: StarPlaces, cut: Mapping[str, Plane], wanted: Sequence[str], narrow: bool
+    layers: Mapping[str, Layers],
+    places: StarPlaces,
+    cut: Mapping[str, Plane],
+    wanted: Sequence[str],
+    narrow: bool,
+    listed: Sequence[tuple[float, float, float, float]],
 ) -> StarsBack:
     """Gains that make the typical star white, and a curve from the faintest to the brightest of them."""
     shape = next(iter(cut.values())).image.shape
@@ -147,11 +157,14 @@ def _stars_back(
     top = max(float(np.percentile(mean, 97.0)), 1e-12)
     noise = math.sqrt(sum((_noise(cut[f]) * gain[f]) ** 2 for f in used)) / len(used)
     softness = max(2.5 * noise, top / 250.0)
+    by_catalogue = narrow and len(colour) < 3 and bool(listed)
     return StarsBack(
         gain={f: _tidy(g) for f, g in gain.items()},
         white=_tidy(max(top, 8.0 * softness)),
         softness=_tidy(softness),
-        colour=0.0 if narrow and len(colour) < 3 else 1.0 if len(colour) == 3 else 0.0,
+        colour=1.0 if len(colour) == 3 else CATALOGUE_COLOUR if by_catalogue else 0.0,
+        fwhm_px=_tidy(places.fwhm_px),
+        listed=[(_tidy(x), _tidy(y), _tidy(g), _tidy(c)) for x, y, g, c in listed] if by_catalogue else [],
     )
 
 

@@ -24,6 +24,7 @@ from nightfold.picture.palette import mix_planes
 from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor
 from nightfold.picture.records import Plane
 from nightfold.picture.sharpen import sharpen
+from nightfold.picture.starlight import tint_planes
 from nightfold.picture.stars import take_stars_apart
 from nightfold.picture.steps import (
     Gradient,
@@ -42,10 +43,13 @@ from nightfold.picture.steps import (
 )
 from nightfold.picture.stretch import AsinhCurve, MonotoneCurve
 from nightfold.picture.turning import turned
+from nightfold.picture.wavelets import smooth
 
 Plane32 = npt.NDArray[np.float32]
 Picture = npt.NDArray[np.float32]
 BAND_ROWS = 256
+STAR_COLOUR_APRON_PX = 8
+"""Two smoothings of B3 splines of levels 0 and 1 reach 2 + 4 pixels."""
 _ON_PLANES = (Gradient, StarsApart, Sharpen, Noise, Level)
 
 
@@ -207,15 +211,16 @@ def _colours(steps: Sequence[Any], ready: _Linear, pool: ThreadPoolExecutor) -> 
     """The colour steps over bands of rows."""
     height, width = next(iter(ready.nebula.values())).shape
     apron = sum(contrast_apron_px(max(2.0, s.size_px / ready.factor)) for s in steps if isinstance(s, LocalContrast))
+    apron += sum(STAR_COLOUR_APRON_PX for s in steps if isinstance(s, StarsBack))
     picture = np.empty((height, width, 3), np.float32)
-    shine = {id(s): _star_curve(s) for s in steps if isinstance(s, StarsBack)}
+    shine = {id(s): _star_light(s, (height, width), ready.factor) for s in steps if isinstance(s, StarsBack)}
 
     def band(start: int) -> None:
         stop = min(height, start + BAND_ROWS)
         low, high = max(0, start - apron), min(height, stop + apron)
         planes = {f: p[low:high] for f, p in ready.nebula.items()}
         stars = {f: p[low:high] for f, p in ready.stars.items()}
-        red, green, blue = _band(steps, planes, stars, ready.factor, shine)
+        red, green, blue = _band(steps, planes, stars, ready.factor, shine, slice(low, high))
         inner = slice(start - low, stop - low)
         for channel, plane in enumerate((red, green, blue)):
             picture[start:stop, :, channel] = encode_srgb(plane[inner])
@@ -229,9 +234,10 @@ def _band(
     planes: Mapping[str, Plane32],
     stars: Mapping[str, Plane32],
     factor: int,
-    shine: Mapping[int, Callable[[Plane32], Plane32]],
+    shine: Mapping[int, _StarLight],
+    rows: slice,
 ) -> tuple[Any, Any, Any]:
-    """Linear light of a band after the colour steps."""
+    """Linear light of a band of rows after the colour steps."""
     stretch, mixing = steps[0], steps[1]
     light = {f: _lightness(stretch, f, p) ** 3 for f, p in planes.items() if f in mixing.rows}
     red, green, blue = mix_planes(light, mixing.rows)
@@ -249,7 +255,7 @@ def _band(
             if lab is not None:
                 red, green, blue = into_gamut(*linear_planes(*lab))
                 lab = None
-            red, green, blue = _with_stars(step, shine[id(step)], stars, red, green, blue)
+            red, green, blue = _with_stars(step, shine[id(step)], stars, rows, (red, green, blue))
             continue
         if lab is None:
             lab = oklab_planes(red, green, blue)
@@ -288,31 +294,48 @@ def _lightness(step: Stretch, name: str, plane: Plane32) -> Plane32:
     return AsinhCurve(black=black, white=white, softness=softness)(plane)
 
 
-def _star_curve(step: StarsBack) -> Callable[[Plane32], Plane32]:
+@dataclass(frozen=True, slots=True)
+class _StarLight:
+    """How star light is shown: its curve, and where a catalogue colours it the factors of the three channels."""
+
+    curve: Callable[[Plane32], Plane32]
+    tints: tuple[Plane32, Plane32, Plane32] | None
+
+
+def _star_light(step: StarsBack, shape: tuple[int, int], factor: int) -> _StarLight:
     """Lightness of star light; `size` below 1 bends the flanks down and leaves the peaks."""
     curve = AsinhCurve(black=0.0, white=step.white, softness=step.softness)
     power = np.float32(1.0 / step.size)
-    return lambda light: curve(light) ** power if power != 1 else curve(light)
+    tints = None
+    if step.listed and step.colour > 0 and not set("RGB") <= set(step.gain):
+        # The middle of a binned pixel lies between those it is made of.
+        listed = [((x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5, g, c) for x, y, g, c in step.listed]
+        tints = tint_planes(listed, shape, fwhm_px=max(1.0, step.fwhm_px / factor), strength=step.colour)
+    return _StarLight(lambda light: curve(light) ** power if power != 1 else curve(light), tints)
 
 
 def _with_stars(
-    step: StarsBack, curve: Callable[[Plane32], Plane32], stars: Mapping[str, Plane32], red: Any, green: Any, blue: Any
+    step: StarsBack, light: _StarLight, stars: Mapping[str, Plane32], rows: slice, under: tuple[Any, Any, Any]
 ) -> tuple[Any, Any, Any]:
     """Star light laid over the picture as two lights on one screen: 1 - (1 - a)(1 - b)."""
     used = [f for f in step.gain if f in stars]
     if not used or step.brightness == 0:
-        return red, green, blue
+        return under
     lit = {f: np.maximum(stars[f], np.float32(0.0)) * np.float32(step.gain[f]) for f in used}
     mean = np.asarray(sum(lit.values()) / np.float32(len(used)), np.float32)
-    shown = np.minimum(curve(mean) ** 3 * np.float32(step.brightness), np.float32(1.0))
-    tints: list[Any] = [shown, shown, shown]
-    if step.colour > 0 and all(c in lit for c in "RGB"):
-        base = np.maximum(mean, np.float32(1e-20))
+    shown = np.minimum(light.curve(mean) ** 3 * np.float32(step.brightness), np.float32(1.0))
+    laid: list[Any] = [shown, shown, shown]
+    if light.tints is not None:
+        laid = [np.minimum(shown * tint[rows], np.float32(1.0)) for tint in light.tints]
+    elif step.colour > 0 and all(c in lit for c in "RGB"):
+        # Colours change slowly over a star; smoothing keeps filters of unequal sharpness from making coloured rims.
+        soft = {c: smooth(smooth(lit[c], 0), 1) for c in "RGB"}
+        base = np.maximum((soft["R"] + soft["G"] + soft["B"]) / np.float32(3.0), np.float32(1e-20))
         for i, c in enumerate("RGB"):
-            tint = np.clip(lit[c] / base, 0.3, 2.0)
-            tints[i] = np.minimum(shown * (1.0 + np.float32(step.colour) * (tint - 1.0)), np.float32(1.0))
-    laid = [1.0 - (1.0 - p) * (1.0 - t) for p, t in zip((red, green, blue), tints)]
-    return laid[0], laid[1], laid[2]
+            tint = np.clip(soft[c] / base, 0.3, 2.0)
+            laid[i] = np.minimum(shown * (1.0 + np.float32(step.colour) * (tint - 1.0)), np.float32(1.0))
+    red, green, blue = (1.0 - (1.0 - p) * (1.0 - t) for p, t in zip(under, laid))
+    return red, green, blue
 
 
 def _at_scale(step: Turn, factor: int) -> Turn:

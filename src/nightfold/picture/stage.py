@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.align.catalogue import load_catalogue
 from nightfold.engine.core import write_text
 from nightfold.errors import PictureError
 from nightfold.fold.boxes import intersection
@@ -23,7 +24,7 @@ from nightfold.picture.annotate import SkyObject, annotate
 from nightfold.picture.export import SUFFIXES, hand_over, write_picture
 from nightfold.picture.metadata import caption, sky_facts
 from nightfold.picture.proof import proof_strips
-from nightfold.picture.ready import cut_to
+from nightfold.picture.ready import Box, cut_to
 from nightfold.picture.recipe import Mix, Recipe, apply_recipe, automatic_recipe, load_recipe, recipe_text
 from nightfold.picture.records import Plane
 from nightfold.picture.steps import Turn
@@ -31,6 +32,8 @@ from nightfold.picture.turning import north_up, turned_wcs
 from nightfold.rig.core import scale_arcsec_px
 from nightfold.sky.objects import objects_near
 
+MOST_LISTED = 500
+"""Catalogue stars that a recipe may carry; the faintest of a rich field stay neutral."""
 COLOUR_NAMES = ("Red", "Green", "Blue")
 
 
@@ -110,7 +113,7 @@ def make_picture(
             next_step="fold all anew",
         )
     if given is None:
-        recipe = _automatic(planes, rows, palette)
+        recipe = _automatic(ws, planes, rows, palette)
     else:
         recipe = given
         notes += _compare(given, planes, exact)
@@ -247,7 +250,7 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
     return max(groups.values(), key=depth)
 
 
-def _automatic(planes: dict[str, Plane], rows: list[MasterRow], palette: str | None) -> Recipe:
+def _automatic(ws: Workspace, planes: dict[str, Plane], rows: list[MasterRow], palette: str | None) -> Recipe:
     box = intersection([p.cut_box_px for p in planes.values()])
     if box is None:
         raise PictureError(
@@ -255,7 +258,24 @@ def _automatic(planes: dict[str, Plane], rows: list[MasterRow], palette: str | N
             seen="an empty common box",
             next_step="look at the masters' coverage",
         )
-    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette)
+    listed = listed_stars(ws, planes[next(iter(planes))], box)
+    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, listed=listed)
+
+
+def listed_stars(ws: Workspace, plane: Plane, box: Box) -> list[tuple[float, float, float, float]]:
+    """Catalogue stars in a box of a master, brightest first: pixel in the box, G and BP - RP; none without coordinates."""
+    cut = cut_to(plane, box)
+    if cut.wcs is None:
+        return []
+    height, width = cut.image.shape
+    facts = sky_facts(cut.wcs, (height, width))
+    radius_deg = 0.5 * float(np.hypot(height, width)) * abs(float(facts["scale_deg"][1]))
+    near = load_catalogue().near(float(facts["ra_deg"]), float(facts["dec_deg"]), radius_deg)
+    x, y = cut.wcs.wcs_world2pix(near.ra_deg, near.dec_deg, 0)
+    colour = near.bp - near.rp
+    inside = (x > -20) & (x < width + 20) & (y > -20) & (y < height + 20) & np.isfinite(colour)
+    stars = np.column_stack([x, y, near.g, colour])[inside]
+    return [(float(a), float(b), float(g), float(c)) for a, b, g, c in stars[:MOST_LISTED]]
 
 
 def _compare(recipe: Recipe, planes: dict[str, Plane], exact: bool) -> list[str]:

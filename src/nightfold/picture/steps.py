@@ -102,7 +102,11 @@ class Mix(_Step):
 
 
 class StarsBack(_Step):
-    """Put the stars back. `gain` makes a white star of the filters' star light; `size` below 1 makes them slimmer."""
+    """Put the stars back. `gain` makes a white star of the filters' star light; `size` below 1 makes them slimmer.
+
+    Their `colour` (0: neutral) comes from R, G and B masters, else from `listed` stars of a catalogue: pixel in the cut
+    box, Gaia's G and BP - RP; `fwhm_px` says how far each may tint.
+    """
 
     step: Literal["stars-back"] = "stars-back"
     gain: dict[str, Positive]
@@ -111,6 +115,8 @@ class StarsBack(_Step):
     brightness: Annotated[float, Field(ge=0, le=4)] = 1.0
     size: Annotated[float, Field(ge=0.25, le=4)] = 1.0
     colour: Share = 0.0
+    fwhm_px: Annotated[float, Field(gt=0.5, le=50)] = 3.0
+    listed: Annotated[list[tuple[Number, Number, Number, Number]], Field(max_length=2000)] = []
 
 
 class TurnHues(_Step):
