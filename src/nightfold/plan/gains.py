@@ -20,7 +20,17 @@ from nightfold.sky.ephemeris import Track, moon_illumination, separation_deg
 from nightfold.sky.moonlight import extinction_mag_at
 from nightfold.sky.night import Night, horizon_altitude_deg
 
-__all__ = ["Limits", "Shooting", "SlotGain", "only_within", "reference_hours", "slot_edges_s", "slot_gain"]
+__all__ = [
+    "Limits",
+    "Shooting",
+    "SlotGain",
+    "only_within",
+    "reference_hours",
+    "reference_rate",
+    "scaled",
+    "slot_edges_s",
+    "slot_gain",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -186,6 +196,20 @@ def reference_hours(detail: SlotGain, slot_s: float) -> float:
     """
     best = float(detail.moonless_gain.max(initial=0.0))
     return slot_s / 3600.0 / best if best > 0 else 0.0
+
+
+def reference_rate(shooting: Shooting, model: SkyModel, altitude_deg: float) -> float:
+    """Share of the goal gained per second of clock time at an altitude, in a dark sky without Moon: the best there is."""
+    terms = model.terms(
+        shooting.band, altitude_deg=altitude_deg, sun_altitude_deg=-40.0, moon_altitude_deg=-40.0, separation_deg=90.0,
+        phase_angle_deg=90.0,
+    )  # fmt: skip
+    return float(_rate(shooting, model, np.asarray(altitude_deg), terms))
+
+
+def scaled(detail: SlotGain, factor: float) -> SlotGain:
+    """The same night with every gain times a factor."""
+    return replace(detail, gain=detail.gain * factor, moonless_gain=detail.moonless_gain * factor)
 
 
 def _without_moon(terms: SkyTerms) -> SkyTerms:

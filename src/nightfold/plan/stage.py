@@ -1,0 +1,183 @@
+"""Planning over the ledger: brings what is known of the campaign to the pure functions, and keeps the plan that was told."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import numpy as np
+
+from nightfold.align.stage import placed_of
+from nightfold.align.wcs import is_mirrored, up_deg
+from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row, rig_events
+from nightfold.judge.stage import is_kept
+from nightfold.ledger.records import FrameRow, GridRow
+from nightfold.ledger.workspace import Workspace
+from nightfold.plan.advice import exposure_report, frame_report
+from nightfold.plan.clock import tonight_of
+from nightfold.plan.records import ExposureReport, FrameReport, NightPlan
+from nightfold.plan.state import Angle, KeptBlock, PastSub, State
+from nightfold.plan.targets import site_of, spots_of
+from nightfold.plan.tonight import NightRequest, learnt_sky, plan_tonight
+
+__all__ = ["exposure", "frame", "state_of", "tonight"]
+
+
+def state_of(ws: Workspace, *, day: date | None = None) -> State:
+    """What the ledger holds for planning; with the plan told last for a night."""
+    rows = ws.ledger.frames()
+    subs = [r for r in rows if r.kind == "sub"]
+    facts = [facts_of_row(r) for r in rows]
+    grids = ws.ledger.grids()
+    wanted, now = _angles(ws, subs, grids)
+    folder = _raw_folder(ws, subs)
+    return State(
+        subs=_past(ws, subs),
+        sub_facts=tuple(f for f in facts if f.kind == "sub"),
+        calibration_facts=tuple(f for f in facts if f.kind != "sub"),
+        events=tuple(rig_events(ws)),
+        wanted_angle=wanted,
+        angle_now=now,
+        last_plan=_last_plan(ws, day) if day is not None else (),
+        folder=str(folder),
+        free_bytes=shutil.disk_usage(folder).free,
+    )
+
+
+def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:
+    """The subs with what was measured and judged of them."""
+    ids = [r.id for r in rows]
+    readings = ws.ledger.readings(ids, with_arrays=False)
+    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
+    levelled = {i for group in calibration_groups(ws) if group.darks or group.bias for i in group.subs}
+    found = []
+    for row in rows:
+        reading, verdict, decision = readings.get(row.id), verdicts.get(row.id), decisions.get(row.id)
+        scalars = reading.scalars if reading else {}
+        header = header_of_row(row)
+        rig = ws.settings.rig_named(row.rig)
+        gain = rig.gain_for(header.gain) if rig else None
+        counts = header.e_per_adu is not None or (gain is not None and gain.e_per_adu is not None)
+        level = row.id in levelled or (gain is not None and gain.offset_adu is not None)
+        exposure = row.exposure_s or 0.0
+        sky = scalars.get("sky_e")
+        # A sub that nothing judged yet counts as kept: it was shot to be used.
+        kept = is_kept(verdict, decision.verdict if decision else None) if verdict or decision else True
+        found.append(
+            PastSub(
+                rig=row.rig,
+                target=row.target,
+                panel=row.panel,
+                filter=row.filter,
+                night=row.night,
+                start=row.start,
+                exposure_s=exposure,
+                kept=kept,
+                calibrated=reading is not None and counts and level,
+                scale=verdict.scale if verdict else None,
+                transparency=verdict.transparency if verdict else None,
+                noise_e=scalars.get("noise_e"),
+                sky_e_per_s=sky / exposure if sky is not None and exposure > 0 else None,
+                fwhm_px=scalars.get("fwhm_px"),
+                binned=header.binning[0],
+            )
+        )
+    return tuple(found)
+
+
+def _angles(
+    ws: Workspace, subs: list[FrameRow], grids: list[GridRow]
+) -> tuple[dict[tuple[str, int | None], Angle], dict[tuple[str, str, int | None], Angle]]:
+    """Angles of solved grids, and of the latest sub of each rig that lies on one."""
+    wanted: dict[tuple[str, int | None], Angle] = {}
+    now: dict[tuple[str, str, int | None], Angle] = {}
+    by_id = {r.id: r for r in subs}
+    for grid in grids:
+        cd = _cd_matrix(grid)
+        if cd is None:
+            continue
+        wanted[(grid.target, grid.panel)] = Angle(up_deg(cd), is_mirrored(cd))
+        latest: dict[str, datetime] = {}
+        for frame_id, placement in ws.ledger.placements(grid.id).items():
+            row = by_id.get(frame_id)
+            if row is None or row.rig is None or row.start is None or not placement.found:
+                continue
+            if row.rig in latest and row.start <= latest[row.rig]:
+                continue
+            latest[row.rig] = row.start
+            own = cd @ placed_of(placement).transform.matrix[:, :2]
+            now[(row.rig, grid.target, grid.panel)] = Angle(up_deg(own), is_mirrored(own))
+    return wanted, now
+
+
+def _cd_matrix(grid: GridRow) -> np.ndarray | None:
+    """Degrees per pixel of a grid's WCS; None while it is not solved."""
+    cards = grid.wcs
+    if not cards or any(f"CD{i}_{j}" not in cards for i in (1, 2) for j in (1, 2)):
+        return None
+    return np.array([[float(cards[f"CD{i}_{j}"]) for j in (1, 2)] for i in (1, 2)])
+
+
+def _raw_folder(ws: Workspace, subs: list[FrameRow]) -> Path:
+    """Where the latest raws lie, as far as that folder is there; else the campaign's own."""
+    for row in reversed(subs[-20:]):
+        if row.path.parent.is_dir():
+            return row.path.parent
+    return ws.folder
+
+
+def _plan_key(day: date) -> str:
+    return f"plan of {day.isoformat()}"
+
+
+def _last_plan(ws: Workspace, day: date) -> tuple[KeptBlock, ...]:
+    """The blocks told last for a night."""
+    kept = ws.ledger.kept_setting(_plan_key(day))
+    if not isinstance(kept, list):
+        return ()
+    return tuple(KeptBlock(*row) for row in kept if isinstance(row, list) and len(row) == 6)
+
+
+def _day_of(ws: Workspace, day: date | None, now: datetime) -> date:
+    return day if day is not None else tonight_of(site_of(ws.settings)[1], now)
+
+
+def tonight(
+    ws: Workspace,
+    *,
+    day: date | None = None,
+    rig: str | None = None,
+    begin: str | None = None,
+    clear: str | None = None,
+    now: datetime | None = None,
+) -> NightPlan:
+    """The plan of a night: tonight's by default.
+
+    The plan is kept, so that a plan made again with one more sub in the ledger does not reshuffle the night.
+    """
+    moment = now or datetime.now(UTC)
+    chosen = _day_of(ws, day, moment)
+    request = NightRequest(day=chosen, rig=rig, begin=begin, clear=clear, now=moment)
+    plan = plan_tonight(ws.settings, state_of(ws, day=chosen), request)
+    kept = [[b.rig, b.target, b.panel, b.filter, b.start.timestamp(), b.end.timestamp()] for b in plan.blocks]
+    if rig is not None:  # the other rigs' blocks stay as they were told
+        others = [b for b in _last_plan(ws, chosen) if b.rig != rig]
+        kept += [[b.rig, b.target, b.panel, b.filter, b.start_s, b.end_s] for b in others]
+    if kept and kept != ws.ledger.kept_setting(_plan_key(chosen)):
+        ws.ledger.keep_setting(_plan_key(chosen), kept)
+    return plan
+
+
+def exposure(ws: Workspace, *, rig: str, filter: str, target: str | None = None) -> ExposureReport:
+    """How long a sub shall be on a rig through a filter."""
+    site, place = site_of(ws.settings)
+    state = state_of(ws)
+    spots, _ = spots_of([t for t in ws.settings.target if t.ra_deg is not None or t.panel])
+    model, missing = learnt_sky(ws.settings, state, spots, place, site)
+    return exposure_report(ws.settings, state, model, rig=rig, filter=filter, target=target, missing=missing)
+
+
+def frame(ws: Workspace, *, rig: str, target: str | None = None) -> FrameReport:
+    """How a target lies on a rig's sensor, and how far to turn the camera."""
+    return frame_report(ws.settings, state_of(ws), rig=rig, target=target)

@@ -1,0 +1,247 @@
+"""What the ledger holds, as planning needs it: plain records of past subs, and how far they brought each goal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.intake.records import FrameFacts, RigEvent
+from nightfold.plan.equipment import Equipment, optics_for, shooting_of
+from nightfold.plan.gains import Shooting
+from nightfold.rig.photometry import sky_e_per_s
+from nightfold.settings.models import Goal
+from nightfold.sky.airmass import airmass_from_true_altitude, altitude_azimuth_deg, extinction_factor
+from nightfold.sky.brightness import SkyModel, SkyReading, fit_sky
+from nightfold.sky.ephemeris import (
+    Place,
+    moon_illumination,
+    moon_track,
+    separation_deg,
+    sun_track,
+    target_track,
+)
+from nightfold.sky.moonlight import extinction_mag_at
+
+__all__ = ["Angle", "KeptBlock", "PastSub", "State", "altitudes_of", "fitted_sky", "progress_of", "typical_sub_s"]
+
+FloatArray = npt.NDArray[np.float64]
+
+SKY_NIGHTS = 40
+"""The newest nights whose backgrounds teach the sky's model: sites change, and older ones add little."""
+
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PastSub:
+    """One sub of the ledger. None where nothing was measured yet."""
+
+    rig: str | None
+    target: str | None
+    panel: int | None
+    filter: str | None
+    night: date | None
+    start: datetime | None
+    exposure_s: float
+    kept: bool
+    calibrated: bool
+    """Zero level taken off, so that its background is the sky's."""
+    scale: float | None = None
+    """Star flux against the group's reference, air mass left in."""
+    transparency: float | None = None
+    """The same with air mass removed."""
+    noise_e: float | None = None
+    sky_e_per_s: float | None = None
+    fwhm_px: float | None = None
+    binned: int = 1
+
+
+@dataclass(frozen=True)
+class Angle:
+    """Position angle of up on a frame, and whether it is mirrored."""
+
+    up_deg: float
+    mirrored: bool
+
+
+@dataclass(frozen=True)
+class KeptBlock:
+    """A block of the plan as it was told last; Unix times."""
+
+    rig: str
+    target: str
+    panel: int | None
+    filter: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """Everything of the ledger that planning looks at."""
+
+    subs: tuple[PastSub, ...] = ()
+    sub_facts: tuple[FrameFacts, ...] = ()
+    calibration_facts: tuple[FrameFacts, ...] = ()
+    events: tuple[RigEvent, ...] = ()
+    wanted_angle: dict[tuple[str, int | None], Angle] = field(default_factory=dict)
+    """Of each target's and panel's grid, where it is solved."""
+    angle_now: dict[tuple[str, str, int | None], Angle] = field(default_factory=dict)
+    """Of the latest sub whose place on the sky is known, by rig, target and panel."""
+    last_plan: tuple[KeptBlock, ...] = ()
+    folder: str = "."
+    """Where raws are written, as far as is known."""
+    free_bytes: int | None = None
+
+
+def typical_sub_s(subs: Sequence[PastSub], rig: str, filter: str) -> float | None:
+    """The length that most of the last fifty subs of a rig and filter have; None without any."""
+    lengths = [s.exposure_s for s in subs if s.rig == rig and s.filter == filter and s.exposure_s > 0][-50:]
+    return max(sorted(set(lengths)), key=lengths.count) if lengths else None
+
+
+def altitudes_of(subs: Sequence[PastSub], place: Place, ra_deg: float, dec_deg: float) -> FloatArray:
+    """Altitude of a place on the sky at the middle of each sub; NaN without a time."""
+    found = np.full(len(subs), np.nan)
+    dated = [i for i, s in enumerate(subs) if s.start is not None]
+    if dated:
+        times = [s.start for i in dated if (s := subs[i]).start is not None]
+        altitude, _ = altitude_azimuth_deg(
+            ra_deg, dec_deg, latitude_deg=place.latitude_deg, longitude_deg=place.longitude_deg, elevation_m=place.elevation_m,
+            times=times,
+        )  # fmt: skip
+        found[dated] = altitude
+    return found
+
+
+def progress_of(
+    subs: Sequence[PastSub],
+    goal: Goal,
+    equipment: Equipment,
+    *,
+    altitude_deg: FloatArray,
+    model: SkyModel,
+) -> tuple[float, float]:
+    """Share of a goal's SNR squared that kept subs of one rig hold, and their hours.
+
+    A goal in brightness counts each sub by the CCD equation with its measured noise and its measured transparency (air mass
+    from its altitude); what was not measured is taken from the model. A goal in hours counts exposure, less where a sub is
+    worth less per second than the better ones of its kind (square of scale over noise, against the 90th percentile).
+    """
+    wheel = equipment.wheels.get(goal.filter)
+    own = [(s, h) for s, h in zip(subs, altitude_deg) if s.kept and s.rig == equipment.name and s.filter == goal.filter]
+    hours = sum(s.exposure_s for s, _ in own) / 3600.0
+    if not own or wheel is None:
+        return 0.0, hours
+    if goal.hours is not None:
+        return _hours_worth([s for s, _ in own]) / goal.hours, hours
+    if not equipment.measured:
+        return 0.0, hours
+    done = 0.0
+    for sub, altitude in own:
+        shooting = shooting_of(equipment, wheel, goal, sub_s=sub.exposure_s)
+        done += _share_of(sub, float(altitude), shooting, model)
+    return done, hours
+
+
+def _share_of(sub: PastSub, altitude_deg: float, shooting: Shooting, model: SkyModel) -> float:
+    """Share of the goal in one sub: box_px (s t)^2 / (noise^2 + s t) over the goal's SNR squared."""
+    altitude = altitude_deg if np.isfinite(altitude_deg) else 60.0
+    k = extinction_mag_at(shooting.band.centre_nm, model.extinction_mag, model.elevation_m)
+    through = float(extinction_factor(airmass_from_true_altitude(max(altitude, 5.0)), k))
+    if sub.transparency is not None:
+        through *= sub.transparency
+    signal = shooting.signal_e_per_s * through * sub.exposure_s
+    if sub.noise_e is not None:
+        blank = sub.noise_e**2 / sub.binned**2
+    else:
+        terms = model.terms(
+            shooting.band, altitude_deg=max(altitude, 5.0), sun_altitude_deg=-40.0, moon_altitude_deg=-40.0, separation_deg=90.0,
+            phase_angle_deg=90.0,
+        )  # fmt: skip
+        sky = float(sky_e_per_s(terms.total, shooting.band.width_nm, shooting.optics))
+        blank = (sky + shooting.dark_e_per_s) * sub.exposure_s + shooting.read_noise_e**2
+    box_px = (shooting.box_arcsec / shooting.optics.scale_arcsec_px) ** 2
+    return float(box_px * signal**2 / (blank + signal) / shooting.snr**2)
+
+
+def _hours_worth(subs: Sequence[PastSub]) -> float:
+    """Hours of exposure, each sub by its worth against the better ones of its kind."""
+    pace = np.array(
+        [s.scale**2 * s.exposure_s / s.noise_e**2 if s.scale is not None and s.noise_e else np.nan for s in subs]
+    )
+    known = np.isfinite(pace)
+    best = float(np.quantile(pace[known], 0.9)) if known.any() else 1.0
+    share = np.where(known, np.minimum(pace / best, 1.0), 1.0) if best > 0 else np.ones(len(subs))
+    return float(np.sum(share * np.array([s.exposure_s for s in subs])) / 3600.0)
+
+
+def fitted_sky(
+    model: SkyModel,
+    subs: Sequence[PastSub],
+    equipment: dict[str, Equipment],
+    places: dict[str, tuple[float, float]],
+    place: Place,
+) -> SkyModel:
+    """The model with its levels fitted to the backgrounds of the newest nights, by rig and filter.
+
+    `places` holds RA and Dec of targets by name. Dropped subs speak too: cloud is weighed down by the fit itself. A filter with
+    too few backgrounds keeps the model's own level.
+    """
+    usable = [
+        s
+        for s in subs
+        if s.calibrated
+        and s.sky_e_per_s is not None
+        and s.start is not None
+        and s.rig in equipment
+        and equipment[s.rig].measured
+        and s.filter in equipment[s.rig].wheels
+        and s.target in places
+    ]
+    nights = sorted({s.night for s in usable if s.night is not None})[-SKY_NIGHTS:]
+    readings: list[SkyReading] = []
+    for night in nights:
+        readings += _readings_of([s for s in usable if s.night == night], equipment, places, place, model)
+    return fit_sky(model, readings) if readings else model
+
+
+def _readings_of(
+    subs: Sequence[PastSub],
+    equipment: dict[str, Equipment],
+    places: dict[str, tuple[float, float]],
+    place: Place,
+    model: SkyModel,
+) -> list[SkyReading]:
+    """Measured backgrounds of one night beside what the plain model says for their moments."""
+    middles = np.array([s.start.timestamp() + s.exposure_s / 2.0 for s in subs if s.start is not None])
+    start, end = float(middles.min()) - 7200.0, float(middles.max()) + 7200.0
+    sun, moon = sun_track(place, start, end, step_s=3600.0), moon_track(place, start, end, step_s=3600.0)
+    phase = float(moon_illumination(np.array([(start + end) / 2.0])).phase_angle_deg[0])
+    found = []
+    for name in dict.fromkeys(s.target for s in subs):
+        assert name is not None
+        track = target_track(*places[name], place, start, end, step_s=3600.0)
+        for sub, at in ((s, t) for s, t in zip(subs, middles) if s.target == name):
+            rig = equipment[sub.rig or ""]
+            wheel = rig.wheels[sub.filter or ""]
+            terms = model.terms(
+                wheel.band, altitude_deg=track.altitude_deg(at), sun_altitude_deg=sun.altitude_deg(at),
+                moon_altitude_deg=moon.altitude_deg(at), separation_deg=separation_deg(track, moon, at), phase_angle_deg=phase,
+            )  # fmt: skip
+            per_photon = float(sky_e_per_s(1.0, wheel.band.width_nm, optics_for(rig, wheel))) * sub.binned**2
+            assert sub.sky_e_per_s is not None
+            found.append(
+                SkyReading(
+                    filter=wheel.band.name,
+                    measured=sub.sky_e_per_s / per_photon,
+                    site=float(terms.site),
+                    moon=float(terms.moon),
+                    twilight=float(terms.twilight),
+                )
+            )
+    return [r for r in found if np.isfinite(r.site)]

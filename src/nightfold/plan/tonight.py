@@ -1,0 +1,420 @@
+"""The night's plan put together: sky, equipment, goals and what the ledger holds, to blocks with reasons and events.
+
+Everything here is a function of settings, state and request; `plan.stage` brings the state from the ledger.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.plan.advice import lost_per_hour, sub_advice
+from nightfold.plan.blocks import Block, Event, blocks_of, events_of
+from nightfold.plan.clock import clear_window, instant_in
+from nightfold.plan.equipment import (
+    Equipment,
+    equipment_of,
+    limits_of,
+    refocus_s_of,
+    shooting_of,
+    sky_model_of,
+    usual_sub_s,
+)
+from nightfold.plan.gains import (
+    only_within,
+    reference_hours,
+    reference_rate,
+    scaled,
+    slot_edges_s,
+    slot_gain,
+)
+from nightfold.plan.lists import calibration_list, dawn_list, disk_list, planned_facts
+from nightfold.plan.records import (
+    BlockLine,
+    EventLine,
+    MoonLine,
+    NightPlan,
+    SolverLine,
+    Twilights,
+)
+from nightfold.plan.schedule import Goal, Job, Plan, Problem, keep_unless_better, plan_night
+from nightfold.plan.state import PastSub, State, altitudes_of, fitted_sky, progress_of, typical_sub_s
+from nightfold.plan.targets import Spot, Wanted, rigs_asked, site_of, spots_of, wanted_of
+from nightfold.plan.telling import (
+    Work,
+    caution_lines,
+    curves_of,
+    goal_lines,
+    instead_of,
+    note_lines,
+    sky_lines,
+    target_lines,
+)
+from nightfold.settings.models import CampaignSettings, Rig, Site
+from nightfold.sky.brightness import SkyModel
+from nightfold.sky.ephemeris import (
+    Place,
+    Track,
+    target_track,
+)
+from nightfold.sky.night import Night, night_at
+
+__all__ = ["NightRequest", "learnt_sky", "plan_tonight"]
+
+FloatArray = npt.NDArray[np.float64]
+
+SOLVER_SECONDS = 3.0
+"""Leaves two of the five seconds that a plan may take to ephemeris and gains."""
+
+LEAST_BLOCK_S = 1800.0
+TARGET_CHANGE_S = 120.0
+UNCERTAINTY, UNCERTAINTY_UNLEARNT = 0.03, 0.05
+"""How well the worth of two plans can be told apart, with a sky fitted to this site's backgrounds and without (our choice)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NightRequest:
+    """What is asked: the night, and optionally one rig, a begin and the hours expected to be clear, as people write them."""
+
+    day: date
+    rig: str | None = None
+    begin: str | None = None
+    clear: str | None = None
+    now: datetime = field(default_factory=lambda: datetime.now(UTC))
+    seconds: float = SOLVER_SECONDS
+
+
+def learnt_sky(
+    settings: CampaignSettings, state: State, spots: Sequence[Spot], place: Place, site: Site
+) -> tuple[SkyModel, tuple[str, ...]]:
+    """The site's sky, fitted to the ledger's backgrounds where there are any, and what is missing for it."""
+    model, missing = sky_model_of(site)
+    seen = {(s.rig, s.filter) for s in state.subs}
+    equipment = {r.name: equipment_of(r, [f for name, f in seen if name == r.name and f]) for r in settings.rig}
+    places = {s.target: (s.ra_deg, s.dec_deg) for s in reversed(spots)}
+    return fitted_sky(model, state.subs, equipment, places, place), missing
+
+
+def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest) -> NightPlan:
+    """The plan of one night.
+
+    Raises SettingsError where nothing at all can be told: no site, an unknown rig, a date outside the ephemeris, no target
+    whose place is known. What else is missing leaves a partial plan and a sentence in `missing`.
+    """
+    began = time.perf_counter()
+    site, place = site_of(settings)
+    rigs = rigs_asked(settings, request.rig)
+    night = night_at(place, request.day)
+    asked = [t for t in settings.target if request.rig is None or not t.rigs or request.rig in t.rigs]
+    spots, missing = spots_of(asked)
+    wanted, no_goals = wanted_of(settings, asked, spots)
+    lacks = [*missing, *no_goals]
+    if not settings.target:
+        lacks.append("the campaign has no [[target]]: only Sun and Moon can be told")
+    if not rigs:
+        lacks.append("the campaign has no [[rig]]: nothing can be planned")
+    for rig in rigs:
+        if not rig.filter and not any(rig.name in w.rigs for w in wanted):
+            lacks.append(f"{rig.name} has no [[rig.filter]] and no goal: nothing is planned for it")
+    model, no_sky = learnt_sky(settings, state, spots, place, site)
+    lacks += no_sky
+    windows, planned_from, clear = _windows(request, night)
+
+    tracks = {
+        s.key: target_track(s.ra_deg, s.dec_deg, place, night.start.timestamp(), night.end.timestamp()) for s in spots
+    }
+    equipment: dict[str, Equipment] = {}
+    for rig in rigs:
+        filters = [w.goal.filter for w in wanted if rig.name in w.rigs]
+        equipment[rig.name] = equipment_of(rig, [f for f in filters if not rig.filter])
+        lacks += equipment[rig.name].missing
+    done, hours_done = _done(settings, state, wanted, spots, place, model)
+    slot_s = _slot_s(night, len(wanted) * max(len(rigs), 1))
+    edges = slot_edges_s(night, slot_s=slot_s)
+    refocus, told = _refocus(rigs, site, night)
+    lacks += told
+    works = _works(settings, rigs, equipment, wanted, night, tracks, model, edges, windows, state, refocus, site, lacks)
+    problem = _problem(works, wanted, done, slot_s)
+    plan = plan_night(problem, seconds=request.seconds)
+    if state.last_plan and problem.slots:
+        uncertainty = UNCERTAINTY if model.learnt_from else UNCERTAINTY_UNLEARNT
+        before = _assignment_of(state, problem, works, wanted, edges)
+        if any((slots >= 0).any() for slots in before.values()):
+            plan = keep_unless_better(problem, plan, before, uncertainty=uncertainty)
+    blocks, events = _told(plan, problem, works, wanted, night, tracks, edges, refocus, place)
+    targets = target_lines(settings, spots, night, site, rigs)
+    by_name = {r.name: r for r in rigs}
+    planned = planned_facts(blocks, by_name, state, request.day)
+    calibration = calibration_list(planned, state)
+    goals = goal_lines(wanted, works, done, hours_done, plan, problem)
+    separations = [t.separation_deg for t in targets]
+    moon = night.moon
+    return NightPlan(
+        date=request.day,
+        time_zone=place.time_zone,
+        sunset=night.sunset,
+        sunrise=night.sunrise,
+        dark_start=night.dark_start,
+        dark_end=night.dark_end,
+        twilights=Twilights(
+            civil=(night.civil.evening, night.civil.morning),
+            nautical=(night.nautical.evening, night.nautical.morning),
+            astronomical=(night.astronomical.evening, night.astronomical.morning),
+        ),
+        moon=MoonLine(
+            rise=moon.rise,
+            set=moon.set,
+            illuminated_fraction=moon.illuminated_fraction,
+            phase=moon.phase,
+            up=moon.case,
+            separation_deg=min(separations, default=None),
+        ),
+        targets=targets,
+        blocks=tuple(BlockLine(**{name: getattr(b, name) for name in BlockLine.__dataclass_fields__}) for b in blocks),
+        events=tuple(EventLine(at=e.at, what=e.what, rig=e.rig) for e in events),
+        cautions=caution_lines(night, blocks, by_name, site),
+        goals=goals,
+        solver=SolverLine(
+            kind=plan.kind,
+            gap=plan.gap if np.isfinite(plan.gap) else None,
+            slot_s=slot_s,
+            seconds=time.perf_counter() - began,
+        ),
+        sky=sky_lines(works, model),
+        calibration=calibration,
+        dawn=dawn_list(blocks, planned, state, equipment, night),
+        disk=disk_list(blocks, equipment, state, night),
+        instead=instead_of(blocks, calibration, equipment, night, clear, planned_from),
+        missing=tuple(dict.fromkeys(lacks)),
+        notes=note_lines(night, spots, tracks, targets, goals, model, blocks),
+        curves=curves_of(night, spots, tracks, works, wanted, blocks, model, rigs),
+        planned_from=planned_from,
+        clear=clear,
+    )
+
+
+# ----------------------------------------------------------------------------------------------------------- the parts
+
+
+def _windows(
+    request: NightRequest, night: Night
+) -> tuple[list[tuple[float, float]] | None, datetime | None, tuple[datetime, datetime] | None]:
+    """Stretches that may be planned (None for the whole night), and what was asked."""
+    begin = instant_in(request.begin, night, now=request.now) if request.begin else None
+    clear = clear_window(request.clear, night, now=request.now) if request.clear else None
+    if begin is None and clear is None:
+        return None, None, None
+    start = max(t for t in (begin, clear[0] if clear else None) if t is not None)
+    end = clear[1] if clear else night.end
+    return [(start.timestamp(), end.timestamp())], begin, clear
+
+
+def _slot_s(night: Night, jobs: int) -> float:
+    """Slots of a quarter of an hour; longer ones where jobs times slots would be more than the solver can weigh in its time."""
+    hours = (night.civil.span.hours if night.civil.span else 0.0) or 0.0
+    for slot_s in (900.0, 1200.0):
+        if jobs * hours * 3600.0 / slot_s <= 1300.0:
+            return slot_s
+    return 1800.0
+
+
+def _done(
+    settings: CampaignSettings,
+    state: State,
+    wanted: Sequence[Wanted],
+    spots: Sequence[Spot],
+    place: Place,
+    model: SkyModel,
+) -> tuple[list[float], list[float]]:
+    """Share of each goal that the ledger's subs of all rigs hold, and their hours."""
+    own: dict[tuple[str, int | None], list[PastSub]] = {}
+    for sub in state.subs:
+        if sub.target is not None:
+            own.setdefault((sub.target, sub.panel), []).append(sub)
+    altitudes = {s.key: altitudes_of(own.get(s.key, ()), place, s.ra_deg, s.dec_deg) for s in spots if s.key in own}
+    done, hours = [], []
+    seen = {(s.rig, s.filter) for s in state.subs}
+    equipment = {r.name: equipment_of(r, [f for name, f in seen if name == r.name and f]) for r in settings.rig}
+    for one in wanted:
+        share = total = 0.0
+        subs = own.get(one.spot.key, [])
+        for rig in equipment.values():
+            if subs:
+                part, time_h = progress_of(subs, one.goal, rig, altitude_deg=altitudes[one.spot.key], model=model)
+                share, total = share + part, total + time_h
+        done.append(share)
+        hours.append(total)
+    return done, hours
+
+
+def _refocus(rigs: Sequence[Rig], site: Site, night: Night) -> tuple[dict[str, float], list[str]]:
+    """Seconds between focusings by rig."""
+    span = night.sun_down.span
+    night_s = span.hours * 3600.0 if span is not None else 0.0
+    found, told = {}, []
+    for rig in rigs:
+        seconds, note = refocus_s_of(rig, site, night_s)
+        found[rig.name] = seconds
+        told += [note] if note else []
+    return found, told
+
+
+def _works(
+    settings: CampaignSettings,
+    rigs: Sequence[Rig],
+    equipment: dict[str, Equipment],
+    wanted: Sequence[Wanted],
+    night: Night,
+    tracks: dict[tuple[str, int | None], Track],
+    model: SkyModel,
+    edges: FloatArray,
+    windows: list[tuple[float, float]] | None,
+    state: State,
+    refocus: dict[str, float],
+    site: Site,
+    lacks: list[str],
+) -> list[Work]:
+    """Every rig on every goal that it can work for, with its light by slot."""
+    found: list[Work] = []
+    for rig in rigs:
+        gear = equipment[rig.name]
+        limits = limits_of(rig, site)
+        lost = lost_per_hour(state.subs, rig.name)
+        interval = refocus[rig.name]
+        pause = gear.focus_s / interval if np.isfinite(interval) and interval > 0 else 0.0
+        for number, one in enumerate(wanted):
+            wheel = gear.wheels.get(one.goal.filter)
+            if rig.name not in one.rigs or wheel is None:
+                continue
+            if not gear.measured and one.goal.hours is None:
+                continue
+            sub_s = rig.sub_s or typical_sub_s(state.subs, rig.name, one.goal.filter)
+            if sub_s is None:
+                sub_s = (
+                    sub_advice(gear, wheel, one.goal, model=model, lost=lost).recommended_s
+                    if gear.measured
+                    else usual_sub_s(wheel)
+                )
+            shooting = shooting_of(gear, wheel, one.goal, sub_s=sub_s, pause_share=min(pause, 0.5))
+            upper = max(min(90.0 - abs(site.latitude_deg - one.spot.dec_deg), 90.0), 5.0)
+            rate = reference_rate(shooting, model, upper)
+            detail = slot_gain(
+                edges, night=night, target=tracks[one.spot.key], model=model, shooting=shooting, limits=limits,
+                flip_s=gear.flip_s,
+            )  # fmt: skip
+            if one.goal.hours is not None:
+                # An hour of light at the target's best height in a dark sky counts as an hour.
+                lit = sub_s / (sub_s + gear.overhead_s(sub_s))
+                factor = lit / (one.goal.hours * 3600.0 * rate) if rate > 0 else 0.0
+                detail, rate = scaled(detail, factor), rate * factor
+            if windows is not None:
+                detail = only_within(detail, edges, windows)
+            found.append(Work(rig, gear, wheel, number, sub_s, detail, rate))
+    planned = {w.wanted for w in found}
+    for number, one in enumerate(wanted):
+        if number not in planned and any(r.name in one.rigs for r in rigs):
+            lacks.append(f"{one.spot.words}: no rig can work for the goal in {one.goal.filter} yet")
+    return found
+
+
+def _problem(works: Sequence[Work], wanted: Sequence[Wanted], done: Sequence[float], slot_s: float) -> Problem:
+    """The night as the scheduler wants it. Goals count by the hours that they take under the best sky."""
+    goals = []
+    for number, one in enumerate(wanted):
+        hours = [h for w in works if w.wanted == number and (h := reference_hours(w.detail, slot_s)) > 0]
+        goals.append(
+            Goal(
+                one.spot.target,
+                one.goal.filter,
+                panel=one.spot.panel,
+                done=done[number],
+                weight=min(hours) if hours else 1.0,
+            )
+        )
+    jobs = tuple(
+        Job(w.rig.name, w.wanted, w.detail.gain, start_s=w.equipment.filter_change_s + w.equipment.focus_s)
+        for w in works
+    )
+    return Problem(
+        slot_s,
+        tuple(goals),
+        jobs,
+        least_block_slots=max(round(LEAST_BLOCK_S / slot_s), 1),
+        target_change_s=TARGET_CHANGE_S,
+    )
+
+
+def _assignment_of(
+    state: State, problem: Problem, works: Sequence[Work], wanted: Sequence[Wanted], edges: FloatArray
+) -> dict[str, npt.NDArray[np.int64]]:
+    """The plan told last, in this problem's slots and jobs; what may not be shot any more is left free."""
+    index = {(w.rig.name, *wanted[w.wanted].spot.key, wanted[w.wanted].goal.filter): j for j, w in enumerate(works)}
+    middles = (edges[:-1] + edges[1:]) / 2.0
+    found = {}
+    for rig in problem.rigs:
+        slots = np.full(problem.slots, -1, dtype=np.int64)
+        for block in state.last_plan:
+            j = index.get((block.rig, block.target, block.panel, block.filter))
+            if block.rig != rig or j is None:
+                continue
+            inside = (middles >= block.start_s) & (middles < block.end_s) & (problem.jobs[j].gain > 0)
+            if np.count_nonzero(inside) >= problem.least_block_slots:
+                slots[inside] = j
+        found[rig] = slots
+    return found
+
+
+def _told(
+    plan: Plan,
+    problem: Problem,
+    works: Sequence[Work],
+    wanted: Sequence[Wanted],
+    night: Night,
+    tracks: dict[tuple[str, int | None], Track],
+    edges: FloatArray,
+    refocus: dict[str, float],
+    place: Place,
+) -> tuple[tuple[Block, ...], tuple[Event, ...]]:
+    """Blocks with their reasons, and the night's events."""
+    if not problem.jobs:
+        return (), ()
+    offset = night.local(night.middle).utcoffset() or timedelta(0)
+    rise, fall = (_during(t, night) for t in (night.moon.rise, night.moon.set))
+    blocks = blocks_of(
+        plan,
+        problem,
+        edges,
+        details=[w.detail for w in works],
+        sub_s=[w.sub_s for w in works],
+        overhead_s=[w.equipment.overhead_s(w.sub_s) for w in works],
+        moonrise_s=rise,
+        moonset_s=fall,
+        zone_shift_s=offset.total_seconds(),
+    )
+    transits = {}
+    for j, work in enumerate(works):
+        found = tracks[wanted[work.wanted].spot.key].transits()
+        if found.size:
+            transits[j] = float(found[0])
+    events = events_of(
+        blocks,
+        transits_s=transits,
+        refocus_s=refocus,
+        flips={w.rig.name: w.rig.mount.flips for w in works},
+        moonrise_s=rise,
+        moonset_s=fall,
+    )
+    return blocks, events
+
+
+def _during(instant: datetime | None, night: Night) -> float | None:
+    """The instant where it lies between sunset and sunrise, in Unix time."""
+    span = night.sun_down.span
+    if instant is None or span is None or not span.start <= instant <= span.end:
+        return None
+    return instant.timestamp()
