@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-BLOCK = 32
+BLOCK = 512
 """Pixels looked at together for one at the ceiling; hardly any is."""
 
 

@@ -97,6 +97,37 @@ def half_radii(image, mask, has_mask, xs, ys, background, half, most, out):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _gaussian(centre, steep, out):
+    """Fill exp(steep (i - centre)^2) from the middle outwards; neighbours differ by a factor that itself has one."""
+    middle = min(max(math.floor(centre + 0.5), 0), out.size - 1)
+    top = math.exp(steep * (middle - centre) * (middle - centre))
+    bend = math.exp(2.0 * steep)
+    for direction in (-1, 1):
+        value = top
+        factor = math.exp(steep * (1.0 + 2.0 * direction * (middle - centre)))
+        i = middle
+        while 0 <= i < out.size:
+            out[i] = value
+            value *= factor
+            factor *= bend
+            i += direction
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def gaussian_neighbours(xs, ys, sigma, out):
+    """Write the light of the eight pixels around the brightest over that one's, for Gaussian stars at (xs, ys)."""
+    per = 1.0 / (sigma * math.sqrt(2.0))
+    for n in range(xs.size):
+        inner = 1.0
+        outer = 1.0
+        for position in (xs[n], ys[n]):
+            offset = position - math.floor(position + 0.5)
+            inner *= 0.5 * (math.erf((0.5 - offset) * per) + math.erf((0.5 + offset) * per))
+            outer *= 0.5 * (math.erf((1.5 - offset) * per) + math.erf((1.5 + offset) * per))
+        out[n] = outer / inner - 1.0
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def windows(
     image, mask, has_mask, variance, has_variance, saturation, xs, ys, background, sky_variance, width, radius, out
 ):
@@ -160,9 +191,8 @@ def windows(
         good = False
         total = 0.0
         for _ in range(20):
-            for i in range(side):
-                gx[i] = math.exp(steep * (i - px) * (i - px))
-                gy[i] = math.exp(steep * (i - py) * (i - py))
+            _gaussian(px, steep, gx)
+            _gaussian(py, steep, gy)
             total = 0.0
             mx = 0.0
             my = 0.0

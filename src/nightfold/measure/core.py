@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 from nightfold.errors import FrameError
 from nightfold.flags import StarFlag
@@ -21,6 +20,7 @@ from nightfold.measure.background import (
     sky_at,
 )
 from nightfold.measure.detect import Peaks, find_stars
+from nightfold.measure.neighbours import pairs_within
 from nightfold.measure.records import Reading, SkyMesh, Stars, Streak
 from nightfold.measure.stars import (
     PIXEL_VARIANCE,
@@ -65,7 +65,7 @@ MOST_WIDTH_PX = 8.5
 """Sigma beyond which a source is no star but a glow that the sky mesh has taken in part."""
 RING = 1.35
 """Outer radius of the ring of sky around the widest aperture, in units of that."""
-MOST_FITS = 200
+MOST_FITS = 120
 LEAST_MEASURED = 3000
 BETA_FITS = 40
 ENOUGH_FOR_BETA = 8
@@ -238,8 +238,8 @@ def _measured(
     """The stars among the peaks, brightest first, the fits of the first of them, and how many stars there are."""
     width = max(math.sqrt((fwhm / FWHM_PER_SIGMA) ** 2 + PIXEL_VARIANCE), LEAST_WINDOW_PX)
     radius = max(fwhm, 2.0)
-    # In a crowded field only the higher peaks are measured, twice as many as are kept; the rest are counted by their share.
-    most = max(2 * max_stars, LEAST_MEASURED)
+    # In a crowded field only the higher peaks are measured, half as many again as are kept; the rest are counted by their share.
+    most = max(3 * max_stars // 2, LEAST_MEASURED)
     beyond = int(np.count_nonzero(peaks.significance[most:] >= STAR_SIGMA))
     peaks = Peaks(peaks.x[:most], peaks.y[:most], peaks.significance[:most], peaks.noise_scale)
     background = sky_at(mesh, peaks.x, peaks.y)
@@ -312,17 +312,13 @@ def _measured(
 
 def _first_of_each(x: FloatArray, y: FloatArray, saturated: FloatArray, fwhm: float) -> IntArray:
     """Indices of stars without the later (fainter) ones that are the same star: on it, or on its saturated core."""
-    tree = cKDTree(np.column_stack([x, y])) if x.size else None
     dropped = np.zeros(x.size, bool)
-    if tree is None:
-        return np.zeros(0, np.int64)
-    for i, j in tree.query_pairs(0.6 * fwhm, output_type="ndarray"):
-        dropped[max(i, j)] = True
+    _, later = pairs_within(x, y, 0.6 * fwhm)
+    dropped[later] = True
     for i in np.flatnonzero(saturated > 0):
         if not dropped[i]:
             reach = 1.5 * fwhm + 2.0 * math.sqrt(saturated[i] / math.pi)
-            for j in tree.query_ball_point((x[i], y[i]), reach):
-                dropped[j] |= j > i
+            dropped[i + 1 :] |= (x[i + 1 :] - x[i]) ** 2 + (y[i + 1 :] - y[i]) ** 2 <= reach**2
     return np.flatnonzero(~dropped)
 
 
@@ -357,8 +353,7 @@ def _flags(w: Windows, shapes: Shapes, variance: FloatArray, fwhm: float) -> Int
 def _blended(w: Windows, fwhm: float) -> BoolArray:
     """True where another source of at least a twentieth of the star's light lies within its window."""
     blended = np.zeros(w.x.size, bool)
-    pairs = cKDTree(np.column_stack([w.x, w.y])).query_pairs(2.2 * fwhm + 1.0, output_type="ndarray")
-    i, j = pairs[:, 0], pairs[:, 1]
+    i, j = pairs_within(w.x, w.y, 2.2 * fwhm + 1.0)
     blended[i[w.aperture_e[j] > 0.05 * w.aperture_e[i]]] = True
     blended[j[w.aperture_e[i] > 0.05 * w.aperture_e[j]]] = True
     return blended
@@ -432,12 +427,11 @@ def _aperture_correction(
 
 def _alone(w: Windows, index: IntArray, reach: float) -> BoolArray:
     """True for stars of `index` with no other of more than 1 % of their light within `reach`."""
-    tree = cKDTree(np.column_stack([w.x, w.y]))
-    alone = np.ones(index.size, bool)
-    for k, i in enumerate(index):
-        near = np.asarray(tree.query_ball_point((w.x[i], w.y[i]), reach), np.int64)
-        alone[k] = np.count_nonzero(w.aperture_e[near] >= 0.01 * w.aperture_e[i]) <= 1
-    return alone
+    i, j = pairs_within(w.x, w.y, reach)
+    alone = np.ones(w.x.size, bool)
+    alone[i[w.aperture_e[j] >= 0.01 * w.aperture_e[i]]] = False
+    alone[j[w.aperture_e[i] >= 0.01 * w.aperture_e[j]]] = False
+    return np.asarray(alone[index])
 
 
 def _position_errors(w: Windows, flags: IntArray, width: float) -> FloatArray:

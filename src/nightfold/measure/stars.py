@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import erf
 
-from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, half_radii, moffat_fits, windows
+from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, gaussian_neighbours, half_radii, moffat_fits, windows
 from nightfold.measure.background import NO_BITS, Bits, Plane
 from nightfold.robust import mad_sigma, weighted_median
 from nightfold.units import FWHM_PER_SIGMA, HALF_FLUX_RADIUS_PER_SIGMA
@@ -243,15 +242,9 @@ def moffat_energy(radius_over_fwhm: float, beta: float) -> float:
 
 def neighbour_ratio(x: FloatArray, y: FloatArray, fwhm_px: float) -> FloatArray:
     """Light of the eight pixels around the brightest over that one's, for a Gaussian star of `fwhm_px` at (x, y)."""
-    sigma = max(fwhm_px, 0.3) / FWHM_PER_SIGMA
-    inner, outer = np.ones(x.size), np.ones(x.size)
-    for position in (x, y):
-        offset = position - np.rint(position)
-        for total, half in ((inner, 0.5), (outer, 1.5)):
-            total *= 0.5 * (
-                erf((half - offset) / (sigma * math.sqrt(2))) + erf((half + offset) / (sigma * math.sqrt(2)))
-            )
-    return outer / inner - 1.0
+    out = np.empty(x.size)
+    gaussian_neighbours(x, y, max(fwhm_px, 0.3) / FWHM_PER_SIGMA, out)
+    return out
 
 
 def correction_surface(

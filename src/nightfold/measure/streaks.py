@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.kernels.neighbours import line_votes
 from nightfold.measure.background import Binned, Plane, bin_frame, evaluate, sky_at
 from nightfold.measure.records import SkyMesh, Streak
 from nightfold.robust import mad_sigma
@@ -149,6 +151,7 @@ class _Voting:
     even: FloatArray
 
     @classmethod
+    @lru_cache(maxsize=4)
     def over(cls, shape: tuple[int, ...]) -> _Voting:
         height, width = shape
         reach = math.hypot(height, width)
@@ -164,11 +167,9 @@ class _Voting:
         """How many of the points (n, 2) lie in each strip, shape (angles, offsets)."""
         x, y = (np.asarray(points[:, k] / BIN_PX, np.float32) for k in (0, 1))
         cosine, sine = np.cos(self.angles).astype(np.float32), np.sin(self.angles).astype(np.float32)
-        start = np.arange(self.angles.size, dtype=np.int32)[:, None] * np.int32(self.bins)
-        offset = np.multiply.outer(cosine, y) - np.multiply.outer(sine, x) + np.float32(self.reach / BIN_PX)
-        index = offset.astype(np.int32) + start
-        counts = np.bincount(index.ravel(), minlength=self.bins * self.angles.size)
-        return counts.reshape(self.angles.size, self.bins).astype(np.float64)
+        counts = np.zeros((self.angles.size, self.bins), np.int32)
+        line_votes(x, y, cosine, sine, np.float32(self.reach / BIN_PX), np.empty(x.size, np.int32), counts)
+        return counts.astype(np.float64)
 
 
 def _best_line(points: FloatArray, voting: _Voting) -> _Line | None:
@@ -179,7 +180,7 @@ def _best_line(points: FloatArray, voting: _Voting) -> _Line | None:
     expected = voting.even * len(points)
     excess = (votes - expected) / np.sqrt(expected + 1.0)
     # Left-over light of stars comes in clumps and scatters more than single votes do.
-    sample = excess[::4][expected[::4] > 1.0]
+    sample = excess[::8][expected[::8] > 1.0]
     scatter = max(1.0, float(mad_sigma(sample))) if sample.size > 10 else 1.0
     k = int(np.argmax(excess))
     a, b = divmod(k, voting.bins)
