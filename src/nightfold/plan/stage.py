@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -10,18 +11,22 @@ import numpy as np
 
 from nightfold.align.stage import placed_of
 from nightfold.align.wcs import is_mirrored, up_deg
+from nightfold.engine.core import atomic_write, write_text
+from nightfold.errors import SettingsError
 from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row, rig_events
 from nightfold.judge.stage import is_kept
 from nightfold.ledger.records import FrameRow, GridRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.plan.advice import exposure_report, frame_report
+from nightfold.plan.calendar import blocks_csv, calendar_bytes
 from nightfold.plan.clock import tonight_of
-from nightfold.plan.records import ExposureReport, FrameReport, NightPlan
+from nightfold.plan.outlook import season_report
+from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
 from nightfold.plan.state import Angle, KeptBlock, PastSub, State
 from nightfold.plan.targets import site_of, spots_of
 from nightfold.plan.tonight import NightRequest, learnt_sky, plan_tonight
 
-__all__ = ["exposure", "frame", "state_of", "tonight"]
+__all__ = ["calendar", "exposure", "frame", "season", "state_of", "tonight"]
 
 
 def state_of(ws: Workspace, *, day: date | None = None) -> State:
@@ -150,9 +155,10 @@ def tonight(
     rig: str | None = None,
     begin: str | None = None,
     clear: str | None = None,
+    csv: Path | None = None,
     now: datetime | None = None,
 ) -> NightPlan:
-    """The plan of a night: tonight's by default.
+    """The plan of a night: tonight's by default; its blocks also as CSV where a file is named.
 
     The plan is kept, so that a plan made again with one more sub in the ledger does not reshuffle the night.
     """
@@ -166,7 +172,45 @@ def tonight(
         kept += [[b.rig, b.target, b.panel, b.filter, b.start_s, b.end_s] for b in others]
     if kept and kept != ws.ledger.kept_setting(_plan_key(chosen)):
         ws.ledger.keep_setting(_plan_key(chosen), kept)
+    if csv is not None:
+        write_text(csv, blocks_csv(plan))
+        plan = replace(plan, file=str(csv))
     return plan
+
+
+def season(
+    ws: Workspace,
+    *,
+    day: date | None = None,
+    target: str | None = None,
+    rig: str | None = None,
+    now: datetime | None = None,
+) -> SeasonReport:
+    """What the year from a night on holds for the targets."""
+    first = _day_of(ws, day, now or datetime.now(UTC))
+    if target is not None and ws.settings.target_named(target) is None:
+        names = ", ".join(t.name for t in ws.settings.target) or "none yet"
+        raise SettingsError("no target has this name", seen=target, allowed=names)
+    return season_report(ws.settings, state_of(ws), first, target=target, rig=rig)
+
+
+def calendar(
+    ws: Workspace, *, day: date | None = None, out: Path | None = None, now: datetime | None = None
+) -> CalendarReport:
+    """The plan of a night as an iCalendar file with alarms."""
+    plan = tonight(ws, day=day, now=now)
+    if not plan.blocks:
+        raise SettingsError(
+            "there is nothing to put into a calendar",
+            seen=f"no block on {plan.date}",
+            next_step="see `nightfold tonight` for why, or name another night with --date",
+        )
+    data, entries, alarms = calendar_bytes(plan, campaign=ws.settings.name, made_at=now)
+    file = out if out is not None else ws.folder / "plans" / f"{plan.date.isoformat()}.ics"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with atomic_write(file) as stream:
+        stream.write(data)
+    return CalendarReport(file=str(file), entries=entries, alarms=alarms)
 
 
 def exposure(ws: Workspace, *, rig: str, filter: str, target: str | None = None) -> ExposureReport:
