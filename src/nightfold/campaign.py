@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from nightfold.judge.nights.stage import NightsReport
     from nightfold.judge.stage import JudgeReport
     from nightfold.picture.stage import PictureReport
+    from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
 
 # Each stage is loaded by the method that needs it: taking files in should not wait for what folding needs.
 
@@ -260,6 +261,62 @@ class Campaign:
         with self._writing("note"):
             self._ws.ledger.add_event(rig, on or datetime.now().date(), text.strip())
         return 1 if rig is not None else max(1, len(self.settings.rig))
+
+    # -- planning ----------------------------------------------------------------------------------------------------
+
+    def tonight(
+        self,
+        *,
+        day: date | None = None,
+        rig: str | None = None,
+        begin: str | None = None,
+        clear: str | None = None,
+        csv: str | Path | None = None,
+    ) -> NightPlan:
+        """What to shoot in a night (tonight's by default), when, how long and why.
+
+        Parameters
+        ----------
+        rig : str, optional
+            Plan this rig alone.
+        begin : str, optional
+            Plan from this time on: "now", "22:30" on the site's clock, or a date with time.
+        clear : str, optional
+            The hours expected to be clear, such as "22:00-01:30" on the site's clock.
+        csv : path, optional
+            Write the blocks there.
+        """
+        from nightfold.plan.stage import tonight
+
+        with _ledger_errors():
+            return tonight(
+                self._ws, day=day, rig=rig, begin=begin, clear=clear, csv=Path(csv) if csv is not None else None
+            )
+
+    def exposure(self, *, rig: str, filter: str, target: str | None = None) -> ExposureReport:
+        """How long a sub shall be on a rig through a filter, and what other lengths cost."""
+        from nightfold.plan.stage import exposure
+
+        return exposure(self._ws, rig=rig, filter=filter, target=target)
+
+    def frame(self, *, rig: str, target: str | None = None) -> FrameReport:
+        """How a target lies on a rig's sensor, its panels, and how far to turn the camera."""
+        from nightfold.plan.stage import frame
+
+        return frame(self._ws, rig=rig, target=target)
+
+    def season(self, *, day: date | None = None, target: str | None = None, rig: str | None = None) -> SeasonReport:
+        """What the year from a night on holds: hours by month, best date, finish, and what another choice gives."""
+        from nightfold.plan.stage import season
+
+        return season(self._ws, day=day, target=target, rig=rig)
+
+    def calendar(self, *, day: date | None = None, out: str | Path | None = None) -> CalendarReport:
+        """A night's plan as an iCalendar file with alarms."""
+        from nightfold.plan.stage import calendar
+
+        with _ledger_errors():
+            return calendar(self._ws, day=day, out=Path(out) if out is not None else None)
 
     # -- tables ------------------------------------------------------------------------------------------------------
 

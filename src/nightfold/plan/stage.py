@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from nightfold.align.stage import placed_of
 from nightfold.align.wcs import is_mirrored, up_deg
 from nightfold.engine.core import atomic_write, write_text
 from nightfold.errors import SettingsError
@@ -94,25 +93,21 @@ def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:
 def _angles(
     ws: Workspace, subs: list[FrameRow], grids: list[GridRow]
 ) -> tuple[dict[tuple[str, int | None], Angle], dict[tuple[str, str, int | None], Angle]]:
-    """Angles of solved grids, and of the latest sub of each rig that lies on one."""
+    """Angles of solved grids, and of the latest sub of each rig whose place on the sky is known."""
     wanted: dict[tuple[str, int | None], Angle] = {}
     now: dict[tuple[str, str, int | None], Angle] = {}
-    by_id = {r.id: r for r in subs}
     for grid in grids:
         cd = _cd_matrix(grid)
-        if cd is None:
+        if cd is not None:
+            wanted[(grid.target, grid.panel)] = Angle(up_deg(cd), is_mirrored(cd))
+    solutions = ws.ledger.solutions([r.id for r in subs])
+    for row in subs:  # in the order of their starts: the latest stays
+        solution = solutions.get(row.id)
+        if solution is None or not solution.solved or row.rig is None or row.target is None:
             continue
-        wanted[(grid.target, grid.panel)] = Angle(up_deg(cd), is_mirrored(cd))
-        latest: dict[str, datetime] = {}
-        for frame_id, placement in ws.ledger.placements(grid.id).items():
-            row = by_id.get(frame_id)
-            if row is None or row.rig is None or row.start is None or not placement.found:
-                continue
-            if row.rig in latest and row.start <= latest[row.rig]:
-                continue
-            latest[row.rig] = row.start
-            own = cd @ placed_of(placement).transform.matrix[:, :2]
-            now[(row.rig, grid.target, grid.panel)] = Angle(up_deg(own), is_mirrored(own))
+        place = solution.document
+        if place.get("up_deg") is not None:
+            now[(row.rig, row.target, row.panel)] = Angle(float(place["up_deg"]), bool(place.get("mirrored", False)))
     return wanted, now
 
 
