@@ -1,4 +1,4 @@
-"""The Moon's disc as it is lit: an outline for the drawing program, and one character for the terminal."""
+"""The Moon's disc as it is lit, as an outline for the drawing program."""
 
 from __future__ import annotations
 
@@ -24,13 +24,3 @@ def lit_path(illuminated_fraction: float, *, waxing: bool, southern: bool = Fals
 def lit_area(illuminated_fraction: float) -> float:
     """Area of that path over the disc's; by construction the fraction itself."""
     return 0.5 + math.copysign(0.5 * abs(1.0 - 2.0 * illuminated_fraction), illuminated_fraction - 0.5)
-
-
-SIGNS = "●◐○"
-
-
-def moon_sign(illuminated_fraction: float) -> str:
-    """One character that a terminal's font has: dark, half or bright disc, as it looks on a dark screen."""
-    if illuminated_fraction < 0.25:
-        return "·"
-    return "◐" if illuminated_fraction < 0.75 else "○"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from nightfold.charts.filters import FilterStyle, filter_label, filter_styles
@@ -14,6 +15,17 @@ LEAST_DAYS = 10
 """A strip is never drawn over fewer days, so that one night does not fill it."""
 
 
+FAR_DAYS = 45
+"""Tonight stands in the row unless it is this long after the last night: the season's nights would shrink to lines."""
+
+
+def days_until_tonight(strip: Strip) -> int | None:
+    """Days from the last night with data to tonight; None where one of them is missing."""
+    if strip.tonight is None or not strip.nights:
+        return None
+    return (strip.tonight.date - max(n.date for n in strip.nights)).days
+
+
 def strip_chart(strip: Strip, *, ground: GroundName | Ground = "page", width: int = 720, height: int = 170) -> Spec:
     """Moon's discs above, hours kept by filter with dropped ones hollow, and below sharpness and sky as thin lines.
 
@@ -21,6 +33,9 @@ def strip_chart(strip: Strip, *, ground: GroundName | Ground = "page", width: in
     """
     base = ground_of(ground)
     styles = filter_styles(strip.filters, base)
+    far = days_until_tonight(strip)
+    if far is not None and far > FAR_DAYS:
+        strip = replace(strip, tonight=None)
     days = [n.date for n in strip.nights] + ([strip.tonight.date] if strip.tonight else [])
     if not days:
         empty: Spec = {"width": width, "height": height, "data": {"values": []}, "mark": "bar"}
@@ -42,6 +57,8 @@ def strip_chart(strip: Strip, *, ground: GroundName | Ground = "page", width: in
     }
     told = ", ".join(f"{s.sign} {s.label}" if not s.letter else s.label for n, s in styles.items() if n in used)
     subtitle = f"{told}. Hollow: dropped." + (" Outlined: what tonight would add." if strip.tonight else "")
+    if far is not None and far > FAR_DAYS:
+        subtitle += f" Tonight is {far} days later."
     body = {"vconcat": parts, "spacing": 6, "resolve": {"scale": {"x": "shared"}}}
     return finished(body, base, title=strip.next, subtitle=subtitle, width_px=width)
 
