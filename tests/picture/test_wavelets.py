@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from nightfold.picture.noise import measured_noise, noise_apron_px, shrink_noise
+from nightfold.picture.noise import measured_noise, noise_apron_px, noise_effect, shrink_noise
 from nightfold.picture.wavelets import decompose, noise_factors, reach_px, smooth
 
 
@@ -89,12 +89,25 @@ def test_measured_noise_of_white_and_of_smoothed_noise() -> None:
 
 def test_tiles_with_their_apron_equal_the_whole() -> None:
     rng = np.random.default_rng(7)
-    image = rng.normal(0, 1, (420, 180)).astype(np.float32)
+    image = rng.normal(0, 1, (760, 180)).astype(np.float32)
     variance = rng.uniform(0.5, 2, image.shape).astype(np.float32)
     strengths = (2.2, 2.2, 2.0, 1.5, 1.5)
     whole = shrink_noise(image, variance, strengths=strengths)
     apron = noise_apron_px(5)
     assert apron >= reach_px(5)
-    rows = slice(190 - apron, 260 + apron)
+    rows = slice(340 - apron, 410 + apron)
     part = shrink_noise(image[rows], variance[rows], strengths=strengths)[apron:-apron]
-    np.testing.assert_allclose(part, whole[190:260], atol=1e-5)
+    np.testing.assert_allclose(part, whole[340:410], atol=1e-5)
+
+
+def test_the_effect_of_shrinking_is_measured_by_known_details() -> None:
+    rng = np.random.default_rng(3)
+    image = rng.normal(0, 2.0, (400, 400)).astype(np.float32)
+    variance = np.full(image.shape, 4.0, np.float32)
+    gentle = noise_effect(image, variance, strengths=(1.0, 1.0, 1.0, 1.0, 1.0), fwhm_px=3.0)
+    strong = noise_effect(image, variance, strengths=(8.0, 8.0, 8.0, 8.0, 8.0), fwhm_px=3.0)
+    none = noise_effect(image, variance, strengths=(0.0, 0.0, 0.0, 0.0, 0.0), fwhm_px=3.0)
+    assert none.noise_left == pytest.approx(1.0, abs=1e-5)
+    assert none.detail_kept == pytest.approx(1.0, abs=1e-3)
+    assert strong.noise_left < gentle.noise_left < 0.6
+    assert strong.detail_kept < 0.5 < gentle.detail_kept < 1.0

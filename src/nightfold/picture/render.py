@@ -19,7 +19,7 @@ from nightfold.errors import PictureError
 from nightfold.picture.colour import encode_srgb, into_gamut, linear_planes, oklab_planes
 from nightfold.picture.finish import SECTORS, contrast_apron_px, lightness_towards, local_contrast, saturate, turn_hues
 from nightfold.picture.gradient import Surface, terms
-from nightfold.picture.noise import LEVELS, shrink_noise
+from nightfold.picture.noise import LEVELS, NoiseEffect, noise_effect, shrink_noise
 from nightfold.picture.palette import mix_planes
 from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor
 from nightfold.picture.records import Plane
@@ -48,6 +48,7 @@ from nightfold.picture.wavelets import smooth
 Plane32 = npt.NDArray[np.float32]
 Picture = npt.NDArray[np.float32]
 BAND_ROWS = 256
+EFFECT_PX = 512
 STAR_COLOUR_APRON_PX = 8
 """Two smoothings of B3 splines of levels 0 and 1 reach 2 + 4 pixels."""
 _ON_PLANES = (Gradient, StarsApart, Sharpen, Noise, Level)
@@ -345,3 +346,26 @@ def _at_scale(step: Turn, factor: int) -> Turn:
     x0, y0, x1, y1 = step.crop_px
     box = (x0 // factor, y0 // factor, (x1 + 1) // factor - 1, (y1 + 1) // factor - 1)
     return step.model_copy(update={"crop_px": box})
+
+
+def noise_effects(recipe: Recipe, planes: Mapping[str, Plane]) -> dict[str, NoiseEffect]:
+    """What the recipe's noise step does to each filter, measured in the middle of the frame; empty without such a step."""
+    step = next((s for s in recipe.steps if isinstance(s, Noise)), None)
+    stars = next((s for s in recipe.steps if isinstance(s, StarsBack)), None)
+    found: dict[str, NoiseEffect] = {}
+    if step is None:
+        return found
+    for name in step.ratios:
+        cut = cut_to(planes[name], recipe.cut_box_px)
+        height, width = cut.image.shape
+        y0, x0 = max(0, (height - EFFECT_PX) // 2), max(0, (width - EFFECT_PX) // 2)
+        box = (x0, y0, min(width, x0 + EFFECT_PX) - 1, min(height, y0 + EFFECT_PX) - 1)
+        middle = cut_to(cut, box)
+        if not np.isfinite(middle.image).any():
+            continue
+        small = fill_gaps(middle)[0]
+        strengths, ratios = noise_of_planes(step, step.ratios[name], 1, cut.scale_arcsec_px or 1.0)
+        found[name] = noise_effect(
+            small.image, small.variance, strengths=strengths, ratios=ratios, fwhm_px=stars.fwhm_px if stars else 3.0
+        )
+    return found
