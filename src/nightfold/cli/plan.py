@@ -161,8 +161,15 @@ def _moon_told(plan: NightPlan) -> str:
         return text + ", below the horizon all night."
     if moon.up == "always":
         return text + ", above the horizon all night."
-    parts = [f"{word} {_at(at, zone)}" for word, at in (("rises", moon.rise), ("sets", moon.set)) if at is not None]
+    parts = [f"{word} {_at(at, zone)}" for word, at in (("rises", moon.rise), ("sets", moon.set)) if _tonight(at, plan)]
     return ", ".join([text, *parts]) + "."
+
+
+def _tonight(at: datetime | None, plan: NightPlan) -> bool:
+    """Whether something happens between sunset and sunrise."""
+    return (
+        at is not None and (plan.sunset is None or at >= plan.sunset) and (plan.sunrise is None or at <= plan.sunrise)
+    )
 
 
 def _blocks_told(plan: NightPlan) -> list[str]:
@@ -232,7 +239,7 @@ def exposure_told(report: ExposureReport) -> str:
             f"{100 * r.sky_share_of_well:.1f} %" if r.sky_share_of_well is not None else "–",
             r.saturated_stars,
             f"{100 * r.lost_share:.1f} %",
-            f"{r.gigabytes:.1f} GB",
+            _size(r.gigabytes),
         )
         for r in report.table
         if report.recommended_s / 12 <= r.sub_s <= report.most_s * 3
@@ -241,6 +248,10 @@ def exposure_told(report: ExposureReport) -> str:
     lines += _listed("Numbers that are missing", report.missing)
     lines += _listed("To know", report.notes)
     return "\n".join(lines)
+
+
+def _size(gigabytes: float) -> str:
+    return f"{gigabytes:.1f} GB" if gigabytes >= 1.0 else f"{1000 * gigabytes:.0f} MB"
 
 
 def frame(

@@ -51,6 +51,11 @@ def _instant(unix_s: float) -> datetime:
     return datetime.fromtimestamp(float(unix_s), tz=UTC)
 
 
+def _minute(unix_s: float) -> datetime:
+    """The nearest whole minute, as people are told it."""
+    return _instant(round(unix_s / 60.0) * 60.0)
+
+
 def blocks_of(
     plan: Plan,
     problem: Problem,
@@ -138,12 +143,12 @@ def _why(
     if moonrise_s is not None and middle_s < moonrise_s:
         after = _kept_share(details[j], later.start, later.stop)
         if keeps - after > MOON_MATTERS:
-            at = _instant(moonrise_s + zone_shift_s).strftime(clock)
+            at = _minute(moonrise_s + zone_shift_s).strftime(clock)
             return f"before the Moon rises at {at}; after it this filter gains {100 * (1 - after):.0f} % less"
     if moonset_s is not None and middle_s > moonset_s:
         before = _kept_share(details[j], 0, begin)
         if keeps - before > MOON_MATTERS:
-            at = _instant(moonset_s + zone_shift_s).strftime(clock)
+            at = _minute(moonset_s + zone_shift_s).strftime(clock)
             return f"after the Moon has set at {at}; before it this filter gains {100 * (1 - before):.0f} % less"
     if 1.0 - keeps > MOON_MATTERS:
         worst = min(unmet, key=lambda i: _kept_share(details[i], begin, end))

@@ -1,8 +1,8 @@
 """A night as an iCalendar file (RFC 5545), whose alarms go off on a phone, and its blocks as plain CSV.
 
 Times are written in UTC ("form 2" of RFC 5545, 3.3.5), so that no phone has to know the site's zone or its rules of summer
-time; the site's clock stands in the words. Entries keep their names (UID) from one plan to the next: importing again replaces
-them.
+time; the site's clock stands in the words. Entries keep their names (UID: campaign, night, rig, number of the block) from one plan to
+the next and count up (SEQUENCE), so that a calendar that imports a later plan replaces the earlier entries.
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ SETUP_BEFORE = timedelta(minutes=45)
 
 BLOCK_BEFORE = timedelta(minutes=5)
 
+_SEQUENCE_FROM = datetime(2020, 1, 1, tzinfo=UTC)
+"""A later plan must have a higher SEQUENCE: minutes from here."""
+
 
 def calendar_bytes(plan: NightPlan, *, campaign: str, made_at: datetime | None = None) -> tuple[bytes, int, int]:
     """The file's bytes, with the number of its entries and alarms.
@@ -37,12 +40,11 @@ def calendar_bytes(plan: NightPlan, *, campaign: str, made_at: datetime | None =
     calendar.add("calscale", "GREGORIAN")
     calendar.add("method", "PUBLISH")
     entries = alarms = 0
-    first_of_rig: set[str] = set()
+    so_far: dict[str, int] = {}
     for block in plan.blocks:
-        early = block.rig not in first_of_rig
-        first_of_rig.add(block.rig)
+        number = so_far[block.rig] = so_far.get(block.rig, 0) + 1
         where = block.target if block.panel is None else f"{block.target}, panel {block.panel}"
-        entry = _entry(plan, campaign, f"{block.rig} {where} {block.filter}", block.start, block.end, stamp)
+        entry = _entry(plan, campaign, f"{block.rig} block {number}", block.start, block.end, stamp)
         entry.add("summary", f"{block.filter} on {where} with {block.rig}")
         entry.add(
             "description",
@@ -50,7 +52,7 @@ def calendar_bytes(plan: NightPlan, *, campaign: str, made_at: datetime | None =
         )
         entry.add_component(_alarm(f"{block.filter} on {where} from {_clock(plan, block.start)}", BLOCK_BEFORE))
         alarms += 1
-        if early:
+        if number == 1:
             entry.add_component(_alarm(f"Set up {block.rig}: first sub at {_clock(plan, block.start)}", SETUP_BEFORE))
             alarms += 1
         calendar.add_component(entry)
@@ -78,9 +80,10 @@ def calendar_bytes(plan: NightPlan, *, campaign: str, made_at: datetime | None =
 def _entry(plan: NightPlan, campaign: str, what: str, start: datetime, end: datetime, stamp: datetime) -> Event:
     """An event in UTC with a name that stays."""
     entry = Event()
-    digest = hashlib.sha256(f"{campaign}|{plan.date}|{what}|{start:%H%M}".encode()).hexdigest()[:24]
+    digest = hashlib.sha256(f"{campaign}|{plan.date}|{what}".encode()).hexdigest()[:24]
     entry.add("uid", f"{digest}@nightfold")
     entry.add("dtstamp", stamp)
+    entry.add("sequence", int((stamp - _SEQUENCE_FROM) / timedelta(minutes=1)))
     entry.add("dtstart", start.astimezone(UTC).replace(microsecond=0))
     entry.add("dtend", end.astimezone(UTC).replace(microsecond=0))
     return entry

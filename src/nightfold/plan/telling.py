@@ -193,6 +193,7 @@ def note_lines(
     goals: Sequence[GoalLine],
     model: SkyModel,
     blocks: Sequence[Block],
+    works: Sequence[Work],
 ) -> tuple[str, ...]:
     """What else a person should know of this night, in sentences."""
     notes = []
@@ -216,6 +217,9 @@ def note_lines(
             )
             notes.append(f"{name} cannot be had tonight: {why}")
     notes += _lagging(goals)
+    if blocks:
+        for name in dict.fromkeys(w.rig.name for w in works if w.rig.name not in {b.rig for b in blocks}):
+            notes.append(f"{name} has nothing left to shoot: the goals that it can reach tonight are met without it")
     if goals and all(g.done >= 1.0 for g in goals):
         notes.append("every goal is met; what is shot now only makes it deeper")
     rotation = orientation_note(night.end)

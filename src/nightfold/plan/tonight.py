@@ -191,7 +191,7 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
         disk=disk_list(blocks, equipment, state, night),
         instead=instead_of(blocks, calibration, equipment, night, clear, planned_from),
         missing=tuple(dict.fromkeys(lacks)),
-        notes=note_lines(night, spots, tracks, targets, goals, model, blocks),
+        notes=note_lines(night, spots, tracks, targets, goals, model, blocks, works),
         curves=curves_of(night, spots, tracks, works, wanted, blocks, model, rigs),
         planned_from=planned_from,
         clear=clear,
