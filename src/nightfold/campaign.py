@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from astropy.table import QTable
 
     from nightfold.fold.stage import FoldReport, MasterReport
+    from nightfold.fold.viewer.stage import MasterLooker
+    from nightfold.judge.looking.stage import NightReport, SubLooker
     from nightfold.judge.nights.stage import NightsReport
     from nightfold.judge.stage import JudgeReport
     from nightfold.picture.stage import PictureReport
@@ -332,6 +334,24 @@ class Campaign:
 
         return nights_report(self._ws)
 
+    def night(self, night: date) -> NightReport:
+        """One night's subs with their numbers, verdicts and worth; nothing is measured."""
+        from nightfold.judge.looking.stage import night_report
+
+        return night_report(self._ws, night)
+
+    def sub_looker(self) -> SubLooker:
+        """Pictures of subs, small ones and tiles at full size, on their grid at a shared stretch."""
+        from nightfold.judge.looking.stage import SubLooker
+
+        return SubLooker(self._ws)
+
+    def master_looker(self) -> MasterLooker:
+        """Tiles of the masters' planes, and what stands at one pixel."""
+        from nightfold.fold.viewer.stage import MasterLooker
+
+        return MasterLooker(self._ws)
+
     def subs(self) -> QTable:
         """All subs with their readings and verdicts, as an astropy table with units."""
         import astropy.units as u
@@ -359,6 +379,14 @@ class Campaign:
     def masters(self) -> list[dict[str, Any]]:
         """The latest masters as documents."""
         return [to_document(m.document) for m in self._ws.ledger.masters()]
+
+    def masters_with_ids(self) -> list[dict[str, Any]]:
+        """The latest masters as documents, each with its number (`id`) and when it was made."""
+        return [
+            {"id": m.id, "made_at": to_document(m.made_at), **to_document(m.document)}
+            for m in self._ws.ledger.masters()
+            if m.path.exists()
+        ]
 
     # -- the whole way -----------------------------------------------------------------------------------------------
 

@@ -206,7 +206,7 @@ def read_master(path: Path) -> Master:
             seen=f"{type(problem).__name__}: {problem}",
             next_step="fold the filter again",
         ) from problem
-    return Master(document=document, header=header, wcs=_wcs_from(header))
+    return Master(document=document, header=header, wcs=celestial(header))
 
 
 def _units(document: MasterDocument) -> list[Any]:
@@ -361,7 +361,7 @@ def _box_from(header: fits.Header, name: str) -> Box | None:
     return x0, y0, x1, y1
 
 
-def _wcs_from(header: fits.Header) -> WCS | None:
+def celestial(header: fits.Header) -> WCS | None:
     """The celestial coordinates of the header, None if it has none."""
     if "CTYPE1" not in header:
         return None

@@ -48,6 +48,11 @@ class Workspace:
         return self.folder / "depth"
 
     @property
+    def views_folder(self) -> Path:
+        """Small pictures for the page; made anew when they are missing."""
+        return self.folder / "views"
+
+    @property
     def scratch_folder(self) -> Path:
         """Where compressed raws are inflated; emptied when the work is done."""
         return self.folder / "scratch"

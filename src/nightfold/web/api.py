@@ -56,6 +56,12 @@ def masters(request: Request) -> Any:
     return {"masters": room_of(request).campaign().masters()}
 
 
+@router.get("/masters", summary="The masters with the numbers that views need")
+def numbered_masters(request: Request) -> Any:
+    """As /api/fold, each with `id` and `made_at`."""
+    return {"masters": room_of(request).campaign().masters_with_ids()}
+
+
 @router.get("/folders", summary="Folders of this machine to choose from")
 def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "") -> Any:
     """Only folders and counts; no file is named or read."""

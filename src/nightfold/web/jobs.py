@@ -162,6 +162,10 @@ class Jobs:
         """The job at work, if one is."""
         return next((j.record for j in self._jobs.values() if j.record.state == "running"), None)
 
+    def ended(self) -> int:
+        """How many pieces of work have ended."""
+        return sum(j.record.state != "running" for j in list(self._jobs.values()))
+
     def all(self) -> list[JobRecord]:
         """Every job on record, the latest first."""
         return sorted((j.record for j in self._jobs.values()), key=lambda r: r.began_at, reverse=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,22 @@ def home(request: Request) -> Response:
     if room.folder is None:
         return _page(request, "welcome", "Welcome")
     return _page(request, "home", "Campaign", {"nights": room.campaign().nights()})
+
+
+@router.get("/nights/{night}")
+def night(request: Request, night: date) -> Response:
+    """The subs of one night."""
+    campaign = room_of(request).campaign()
+    zone = campaign.settings.site.time_zone if campaign.settings.site is not None else None
+    return _page(
+        request, "night", f"Night of {night:%-d %B %Y}", {"night": campaign.night(night), "zone": zone or "UTC"}
+    )
+
+
+@router.get("/masters")
+def masters(request: Request) -> Response:
+    """The masters, and the viewer over them."""
+    return _page(request, "masters", "Masters", {"masters": room_of(request).campaign().masters_with_ids()})
 
 
 @router.get("/api")

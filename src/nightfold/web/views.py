@@ -1,7 +1,67 @@
-"""Pixels for the page: small pictures of subs, tiles of masters, layers of the picture."""
+"""Pixels for the page: small pictures of subs, tiles of subs and masters, and what stands at one pixel."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from nightfold.engine.documents import to_document
+from nightfold.fold.viewer.stage import PlaneName
+from nightfold.frames.pyramid import Tile
+from nightfold.web.api import room_of
 
 router = APIRouter(prefix="/api")
+
+
+@router.get(
+    "/nights/{night}", summary="One night: its subs with numbers, verdicts, worth, and what the dropped ones cost"
+)
+def night(request: Request, night: date) -> Any:
+    """Nothing is measured."""
+    return to_document(room_of(request).campaign().night(night))
+
+
+@router.get("/subs/{sub_id}/small.jpg", summary="A small picture of a sub", response_class=Response)
+def small(request: Request, sub_id: int) -> Response:
+    """On its grid, at the stretch that all subs of its filter share."""
+    return Response(room_of(request).sub_looker().small(sub_id), media_type="image/jpeg")
+
+
+@router.get("/subs/{sub_id}/view", summary="What a viewer needs of a sub: sizes of its levels, and the shared curve")
+def sub_view(request: Request, sub_id: int) -> Any:
+    """The pixels are in the tiles."""
+    return to_document(room_of(request).sub_looker().view(sub_id))
+
+
+@router.get("/subs/{sub_id}/tiles/{level}/{column}/{row}", summary="A tile of a sub", response_class=Response)
+def sub_tile(request: Request, sub_id: int, level: int, column: int, row: int) -> Response:
+    """Half floats, little end first, rows upwards, with an apron of one pixel."""
+    return _tile(room_of(request).sub_looker().tile(sub_id, level, column, row))
+
+
+@router.get("/masters/{master_id}/{plane}/view", summary="What a viewer needs of a plane of a master")
+def master_view(request: Request, master_id: int, plane: PlaneName) -> Any:
+    """Planes are the image, its noise, how many subs cover a pixel, and how many samples were rejected there."""
+    return to_document(room_of(request).master_looker().view(master_id, plane))
+
+
+@router.get(
+    "/masters/{master_id}/{plane}/tiles/{level}/{column}/{row}", summary="A tile of a master", response_class=Response
+)
+def master_tile(request: Request, master_id: int, plane: PlaneName, level: int, column: int, row: int) -> Response:
+    """As the tiles of subs."""
+    return _tile(room_of(request).master_looker().tile(master_id, plane, level, column, row))
+
+
+@router.get("/masters/{master_id}/at", summary="What a master holds at one pixel, and where that is on the sky")
+def master_at(request: Request, master_id: int, x: int, y: int) -> Any:
+    """Exact values of all planes."""
+    return to_document(room_of(request).master_looker().at(master_id, x, y))
+
+
+def _tile(tile: Tile) -> Response:
+    headers = {"X-Tile-Width": str(tile.width), "X-Tile-Height": str(tile.height)}
+    return Response(tile.data, media_type="application/octet-stream", headers=headers)

@@ -25,11 +25,12 @@ class FilterHours:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightLine:
-    """One night of the row. Medians are over all its subs that were measured."""
+    """One night of the row. Medians are over all its subs that were measured; the Moon's lit side is as seen from the site."""
 
     night: date
     moon_illuminated_fraction: float
     moon_waxing: bool
+    moon_lit_right: bool
     filters: tuple[FilterHours, ...]
     subs: int
     kept: int
@@ -69,11 +70,12 @@ def nights_report(ws: Workspace) -> NightsReport:
         if sub.night is not None:
             by_night[date.fromisoformat(sub.night)].append(sub)
     names = filter_order(ws.settings, {str(s.filter) for s in judged.subs if s.filter})
+    southern = ws.settings.site is not None and ws.settings.site.latitude_deg < 0
     sentence, action = _next_step(ws, judged)
     return NightsReport(
         name=ws.settings.name,
         filters=names,
-        nights=tuple(_night_line(day, by_night[day], names) for day in sorted(by_night)),
+        nights=tuple(_night_line(day, by_night[day], names, southern) for day in sorted(by_night)),
         goals=tuple(_goals(ws.settings, judged)),
         next_step=sentence,
         next_action=action,
@@ -86,11 +88,12 @@ def filter_order(settings: CampaignSettings, names: set[str]) -> tuple[str, ...]
     return tuple(sorted(names, key=lambda n: (waves.get(n, 9e9), n)))
 
 
-def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str]) -> NightLine:
+def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str], southern: bool) -> NightLine:
     starts = [s.start for s in subs if isinstance(s.start, datetime)]
     middle = sorted(starts)[len(starts) // 2] if starts else datetime(day.year, day.month, day.day, 23, tzinfo=UTC)
     seconds = unix_seconds(middle)
     moon = moon_illumination([seconds, seconds + 3600.0])
+    waxing = bool(moon.illuminated_fraction[1] > moon.illuminated_fraction[0])
     hours = []
     for name in names:
         mine = [s for s in subs if s.filter == name]
@@ -101,7 +104,8 @@ def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str]) -> N
     return NightLine(
         night=day,
         moon_illuminated_fraction=float(moon.illuminated_fraction[0]),
-        moon_waxing=bool(moon.illuminated_fraction[1] > moon.illuminated_fraction[0]),
+        moon_waxing=waxing,
+        moon_lit_right=waxing is not southern,
         filters=tuple(hours),
         subs=len(subs),
         kept=sum(s.verdict == "keep" for s in subs),

@@ -1,5 +1,5 @@
 // Home: the row of nights, the next step in one sentence, how full the goals are.
-import { attempt, first, get, h, hours, main, many, session, start, svg } from "./base.js";
+import { attempt, first, get, h, hours, main, many, start, svg } from "./base.js";
 import { chooser } from "./chooser.js";
 import { mark, words } from "./marks.js";
 import { strip } from "./strip.js";
@@ -55,4 +55,3 @@ async function work(kind, wish = {}) {
 }
 
 draw(first.nights);
-export { session };

@@ -44,7 +44,7 @@ function night(n, x, base, perHour) {
   const told = n.filters.map((f) => `${words(f.filter)} ${hours(f.kept_s)} kept${f.dropped_s ? `, ${hours(f.dropped_s)} dropped` : ""}`).join("; ");
   const a = svg("a", { href: `/nights/${n.night}`, "aria-label": `Night of ${day(n.night)}: ${told}. Moon ${Math.round(n.moon_illuminated_fraction * 100)} % lit.` });
   a.append(svg("rect", { class: "frame", x, y: 2, width: SLOT - 6, height: base + LINES + LABELS - 6, rx: 5 }));
-  a.append(moon(x + (SLOT - 6) / 2, 22, 13, n.moon_illuminated_fraction, n.moon_waxing));
+  a.append(moon(x + (SLOT - 6) / 2, 22, 13, n.moon_illuminated_fraction, n.moon_lit_right));
   let y = base;
   const w = 34, left = x + (SLOT - 6 - w) / 2;
   for (const f of n.filters) {
@@ -73,10 +73,10 @@ function night(n, x, base, perHour) {
 }
 
 // The Moon's disc, lit as it was: the terminator is half an ellipse.
-export function moon(cx, cy, r, fraction, waxing) {
+export function moon(cx, cy, r, fraction, right) {
   const g = svg("g");
   g.append(svg("circle", { cx, cy, r, fill: "var(--raised)", stroke: "var(--edge)" }));
-  const k = r * Math.abs(1 - 2 * fraction), side = waxing ? 1 : 0, bulge = fraction > 0.5 ? side : 1 - side;
+  const k = r * Math.abs(1 - 2 * fraction), side = right ? 1 : 0, bulge = fraction > 0.5 ? side : 1 - side;
   if (fraction > 0.01) g.append(svg("path", { d: `M${cx} ${cy - r}A${r} ${r} 0 0 ${side} ${cx} ${cy + r}A${k} ${r} 0 0 ${bulge} ${cx} ${cy - r}Z`, fill: "#d8d4c4" }));
   return g;
 }

@@ -1,0 +1,223 @@
+"""A night's subs to look through: their documents, small pictures, and tiles of each at full size."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+
+from nightfold.align.records import Transform
+from nightfold.align.stage import placed_of
+from nightfold.calibrate.apply import calibrate_image
+from nightfold.calibrate.stage import CalibrationRoom
+from nightfold.engine.core import atomic_write
+from nightfold.errors import LedgerError
+from nightfold.frames.pixels import read_all
+from nightfold.frames.pyramid import TILE_PX, LevelSize, Pyramid, Tile
+from nightfold.intake.stage import header_of_row
+from nightfold.judge.looking.core import SharedStretch, jpeg_of, on_grid, shrunk
+from nightfold.judge.stage import CauseLine, JudgedSub, report
+from nightfold.ledger.records import FrameRow
+from nightfold.ledger.workspace import Workspace
+from nightfold.measure.cfa import superpixel
+
+Plane = npt.NDArray[np.float32]
+
+SMALL_PX = 176
+KEPT_PYRAMIDS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightSub:
+    """One sub of a night: the judge's document, its number, its worth in clear sky, and the person's decision if any."""
+
+    id: int
+    name: str
+    sub: JudgedSub
+    clear_s: float | None
+    decided: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseSum:
+    """What one cause cost on a night."""
+
+    cause: str
+    subs: int
+    exposure_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightReport:
+    """All subs of a night in their order, what dropped ones cost, and the nights before and after."""
+
+    night: date
+    before: date | None
+    after: date | None
+    subs: tuple[NightSub, ...]
+    dropped_for: tuple[CauseSum, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubView:
+    """What a viewer needs of one sub. `placed` is false where it is shown in its own pixels, not on the grid.
+
+    The curve's numbers are in units of the tiles.
+    """
+
+    id: int
+    placed: bool
+    width: int
+    height: int
+    tile: int
+    levels: tuple[LevelSize, ...]
+    black: float
+    white: float
+    softness: float
+    pedestal: float
+    unit: float
+
+
+def night_report(ws: Workspace, night: date) -> NightReport:
+    """The subs of a night as they stand; nothing is measured."""
+    nights = ws.ledger.nights()
+    if night not in nights:
+        told = ", ".join(n.isoformat() for n in nights) or "none yet"
+        raise LedgerError("no sub is of this night", seen=night.isoformat(), allowed=told)
+    by_file = {str(r.path): r for r in ws.ledger.frames(kind="sub", night=night)}
+    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
+    subs = []
+    for sub in report(ws, night=night).subs:
+        row = by_file[sub.file]
+        verdict, decision = verdicts.get(row.id), decisions.get(row.id)
+        worth = verdict.worth if verdict is not None else None
+        clear_s = None if worth is None or row.exposure_s is None else row.exposure_s * worth
+        decided = decision.verdict if decision is not None else None
+        subs.append(NightSub(id=row.id, name=row.name, sub=sub, clear_s=clear_s, decided=decided))
+    place = nights.index(night)
+    return NightReport(
+        night=night,
+        before=nights[place - 1] if place else None,
+        after=nights[place + 1] if place + 1 < len(nights) else None,
+        subs=tuple(subs),
+        dropped_for=_costs([s.sub for s in subs]),
+    )
+
+
+def _costs(subs: Sequence[JudgedSub]) -> tuple[CauseSum, ...]:
+    """Dropped exposure by the cause that weighs most, the costliest first."""
+    sums: dict[str, CauseSum] = {}
+    for sub in subs:
+        if sub.verdict == "drop":
+            first: CauseLine | None = next(iter(sub.causes), None)
+            cause = first.cause if first is not None else "unreadable"
+            old = sums.get(cause, CauseSum(cause=cause, subs=0, exposure_s=0.0))
+            sums[cause] = CauseSum(cause=cause, subs=old.subs + 1, exposure_s=old.exposure_s + (sub.exposure_s or 0.0))
+    return tuple(sorted(sums.values(), key=lambda s: -s.exposure_s))
+
+
+class SubLooker:
+    """Pictures of subs, calibrated as in a fold. One at a time is worked out; a few stay in memory.
+
+    What it reads of the ledger when made stays as it was: make a new one after subs were taken in or judged.
+    """
+
+    def __init__(self, ws: Workspace) -> None:
+        self._ws = ws
+        self._lock = threading.Lock()
+        self._room: CalibrationRoom | None = None
+        self._read = frozenset(ws.ledger.reading_versions())
+        self._pyramids: OrderedDict[int, tuple[SubView, Pyramid]] = OrderedDict()
+        self._stretches: dict[tuple[str | None, str | None, str | None], SharedStretch] = {}
+
+    def small(self, frame_id: int) -> bytes:
+        """A small JPEG; kept on disk once made."""
+        row = self._row(frame_id)
+        stretch = self._stretch(row)
+        transform, shape = self._placement(row)
+        key = f"{row.fingerprint[:24]}-{stretch.black:.6g}-{stretch.softness:.6g}-{int(transform is not None)}"
+        path = self._ws.views_folder / "subs" / f"{key}.jpg"
+        if path.exists():
+            return path.read_bytes()
+        with self._lock:
+            data = jpeg_of(stretch.shown(shrunk(self._plane(row), transform, shape, SMALL_PX)))
+        with atomic_write(path) as file:
+            file.write(data)
+        return data
+
+    def view(self, frame_id: int) -> SubView:
+        """Sizes and curve of one sub."""
+        return self._look(frame_id)[0]
+
+    def tile(self, frame_id: int, level: int, column: int, row: int) -> Tile:
+        """A tile of one sub."""
+        return self._look(frame_id)[1].tile(level, column, row)
+
+    def _look(self, frame_id: int) -> tuple[SubView, Pyramid]:
+        row = self._row(frame_id)
+        with self._lock:
+            if frame_id in self._pyramids:
+                self._pyramids.move_to_end(frame_id)
+                return self._pyramids[frame_id]
+            stretch = self._stretch(row)
+            transform, shape = self._placement(row)
+            plane = self._plane(row)
+            if transform is not None:
+                plane = on_grid(plane, transform, shape)
+            pedestal, unit = stretch.black, stretch.softness
+            pyramid = Pyramid.of(plane, pedestal=pedestal, unit=unit)
+            view = SubView(
+                id=frame_id, placed=transform is not None, width=plane.shape[1], height=plane.shape[0], tile=TILE_PX, levels=pyramid.sizes,
+                black=0.0, white=(stretch.white - stretch.black) / unit, softness=1.0, pedestal=pyramid.pedestal, unit=pyramid.unit,
+            )  # fmt: skip
+            self._pyramids[frame_id] = (view, pyramid)
+            while len(self._pyramids) > KEPT_PYRAMIDS:
+                self._pyramids.popitem(last=False)
+            return self._pyramids[frame_id]
+
+    def _row(self, frame_id: int) -> FrameRow:
+        rows = [r for r in self._ws.ledger.frames(ids=[frame_id]) if r.kind == "sub"]
+        if not rows:
+            raise LedgerError("no sub of this campaign has this number", seen=f"{frame_id}")
+        return rows[0]
+
+    def _placement(self, row: FrameRow) -> tuple[Transform | None, tuple[int, int]]:
+        """The sub's transform and its grid's size; None and its own size where it has no place."""
+        grid = self._ws.ledger.grid(row.target or "", row.panel)
+        found = self._ws.ledger.placements(grid.id).get(row.id) if grid is not None else None
+        if grid is None or found is None or not found.found:
+            return None, (row.height_px, row.width_px)
+        return placed_of(found).transform, (grid.height_px, grid.width_px)
+
+    def _plane(self, row: FrameRow) -> Plane:
+        """Electrons per second of the sub in its own pixels; as the file has them while it has no reading."""
+        pixels, _sha256 = read_all(row.path)
+        if row.id in self._read:
+            if self._room is None:
+                self._room = CalibrationRoom(self._ws)
+            plane = calibrate_image(pixels, self._room.of(row.id).calibration)
+        else:
+            plane = np.asarray(pixels, np.float32)
+        cfa = header_of_row(row).cfa
+        if cfa:  # the colour cells' means, at the size of the frame
+            plane = np.repeat(np.repeat(superpixel(plane, cfa), 2, axis=0), 2, axis=1)
+        return np.asarray(plane / np.float32(row.exposure_s or 1.0), np.float32)
+
+    def _stretch(self, row: FrameRow) -> SharedStretch:
+        key = (row.target, row.rig, row.filter)
+        if key not in self._stretches:
+            rows = [r for r in self._ws.ledger.frames(kind="sub", filter=row.filter) if (r.target, r.rig) == key[:2]]
+            readings = self._ws.ledger.readings([r.id for r in rows], with_arrays=False)
+            known = [(readings[r.id].scalars, r.exposure_s or 1.0) for r in rows if r.id in readings]
+            sky, noise = ([_number(s[name]) / t for s, t in known] for name in ("sky_e", "noise_e"))
+            self._stretches[key] = SharedStretch.of(sky, noise)
+        return self._stretches[key]
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else float("nan")
