@@ -76,7 +76,7 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pyt
         upgrade(config, revision)
         raise sa.exc.OperationalError("UPDATE", None, sqlite3.OperationalError("disk full"))
 
-    monkeypatch.setattr(database.command, "upgrade", broken)
+    monkeypatch.setattr(command, "upgrade", broken)
     with pytest.raises(LedgerError, match="disk full"):
         Ledger.open(tmp_path)
     with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:

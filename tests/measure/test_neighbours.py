@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from nightfold.measure.neighbours import nearest_point, pairs_within
+from nightfold.measure.neighbours import Sorted, nearest_point, pairs_within
 from nightfold.measure.streaks import BIN_PX, _Voting
 
 
@@ -39,3 +39,15 @@ def test_votes_are_counted_line_by_line():
         where = np.floor((offset + voting.reach) / BIN_PX).astype(int)
         twin = np.bincount(where, minlength=voting.bins)
         assert np.abs(votes[a] - twin).sum() <= 2  # rounding may push a vote over an edge
+
+
+@pytest.mark.parametrize("dimensions", [2, 4])
+def test_members_are_those_of_a_tree(dimensions):
+    rng = np.random.default_rng(dimensions)
+    points, places = rng.uniform(0, 1, (500, dimensions)), rng.uniform(0, 1, (200, dimensions))
+    place, point = Sorted(points).within(places, 0.3)
+    theirs = cKDTree(points).query_ball_point(places, 0.3)
+    for k in range(200):
+        assert sorted(point[place == k].tolist()) == sorted(theirs[k])
+    np.testing.assert_array_equal(Sorted(points).count(places, 0.3), [len(t) for t in theirs])
+    assert len(place) > 1600  # more than the first guess of room

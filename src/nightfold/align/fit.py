@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
+from nightfold.align.chance import f_tail
 from nightfold.align.records import Transform, polynomial_terms
 
 FloatArray = npt.NDArray[np.float64]
@@ -106,7 +106,7 @@ def _is_asked_for(
         return False
     extra = rich.parameters - simple.parameters
     f = (chi2_simple - chi2_rich) / extra / (chi2_rich / free)
-    return bool(f > 0 and special.fdtrc(extra, free, f) < SIGNIFICANCE)
+    return bool(f > 0 and f_tail(extra, free, f) < SIGNIFICANCE)
 
 
 def _chi2(transform: Transform, source: FloatArray, target: FloatArray, weight: FloatArray) -> float:
@@ -312,7 +312,7 @@ def pooled_distortion(
     after = float(((residual - design @ solution) ** 2 * weight[:, None]).sum())
     free = 2 * len(xy) - 20
     f = (before - after) / 14.0 / (after / free) if after > 0 else np.inf
-    if not special.fdtrc(14, free, f) < SIGNIFICANCE:
+    if not f_tail(14, free, f) < SIGNIFICANCE:
         return None
     distortion = solution[3:].T
     result = []

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
-from scipy.spatial import cKDTree
 
+from nightfold.align.chance import binomial_tail
 from nightfold.align.fit import fit_transform
 from nightfold.align.patterns import Quads, make_quads, mirrored
 from nightfold.align.records import Match
 from nightfold.errors import RegistrationError
+from nightfold.measure.neighbours import Sorted, nearest_point
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -74,17 +74,13 @@ class ReferencePattern:
 
     xy: FloatArray
     error_px: FloatArray
-    tree: cKDTree = field(init=False)
-    _quads: dict[tuple[int, int], tuple[Quads, cKDTree]] = field(init=False, default_factory=dict)
+    _quads: dict[tuple[int, int], tuple[Quads, Sorted]] = field(init=False, default_factory=dict)
 
-    def __post_init__(self) -> None:
-        self.tree = cKDTree(self.xy) if len(self.xy) else cKDTree(np.zeros((1, 2)) + np.inf)
-
-    def quads(self, level: tuple[int, int]) -> tuple[Quads, cKDTree]:
-        """Quads of a level and a tree over their codes."""
+    def quads(self, level: tuple[int, int]) -> tuple[Quads, Sorted]:
+        """Quads of a level and their codes, ready to be asked."""
         if level not in self._quads:
             quads = make_quads(self.xy, stars=level[0], neighbours=level[1])
-            self._quads[level] = (quads, cKDTree(quads.code) if len(quads.code) else cKDTree(np.full((1, 4), 1e9)))
+            self._quads[level] = (quads, Sorted(quads.code))
         return self._quads[level]
 
 
@@ -175,9 +171,9 @@ def _search(
 
 def _something_stands_still(sub_xy: FloatArray, reference: ReferencePattern, shape: tuple[int, int]) -> bool:
     """True if more sources stand at one pixel in both lists than chance would put there."""
-    still = int((np.asarray(reference.tree.query(sub_xy)[0]) < STILL_PX).sum())
+    still = int((nearest_point(reference.xy, sub_xy, STILL_PX)[0] >= 0).sum())
     chance = min(0.9, len(reference.xy) * math.pi * STILL_PX**2 / (shape[0] * shape[1]))
-    return bool(still >= 3 and special.bdtrc(still - 1, len(sub_xy), chance) < 1e-4)
+    return bool(still >= 3 and binomial_tail(still, len(sub_xy), chance) < 1e-4)
 
 
 def _without_the_sensor(
@@ -188,8 +184,8 @@ def _without_the_sensor(
     allow_mirror: bool,
 ) -> _Proposal | None:
     """A placement found by what does not stand at one pixel in both lists; None if the sky did not move."""
-    moved_from = np.asarray(reference.tree.query(sub_xy)[0]) > STILL_PX
-    moved_to = np.asarray(cKDTree(sub_xy).query(reference.xy)[0]) > STILL_PX
+    moved_from = nearest_point(reference.xy, sub_xy, STILL_PX)[0] < 0
+    moved_to = nearest_point(sub_xy, reference.xy, STILL_PX)[0] < 0
     if moved_from.sum() < LEAST_STARS or moved_to.sum() < LEAST_STARS:
         return None
     rest = ReferencePattern(reference.xy[moved_to], reference.error_px[moved_to])
@@ -201,19 +197,16 @@ def _propose(
     sub_xy: FloatArray, reference: ReferencePattern, level: tuple[int, int], low: float, high: float, allow_mirror: bool
 ) -> list[_Proposal]:
     """Similarities for which quads of both lists speak, those with most votes first."""
-    ref_quads, tree = reference.quads(level)
+    ref_quads, codes = reference.quads(level)
     quads = make_quads(sub_xy, stars=level[0], neighbours=level[1])
     if not len(quads.code) or not len(ref_quads.code):
         return []
     found: list[_Proposal] = []
     for mirror in (False, True) if allow_mirror else (False,):
         code = mirrored(quads.code) if mirror else quads.code
-        near: list[list[int]] = tree.query_ball_point(code, CODE_TOLERANCE)  # type: ignore[assignment]
-        counts = np.fromiter((len(n) for n in near), np.int64, len(near))
-        if not counts.sum():
+        i, j = codes.within(code, CODE_TOLERANCE)
+        if not i.size:
             continue
-        i = np.repeat(np.arange(len(near)), counts)
-        j = np.concatenate([np.asarray(n, np.int64) for n in near if n])
         a, b = sub_xy[quads.stars[i, 0]], sub_xy[quads.stars[i, 1]]
         c, d = reference.xy[ref_quads.stars[j, 0]], reference.xy[ref_quads.stars[j, 1]]
         za, zb = a[:, 0] + 1j * a[:, 1], b[:, 0] + 1j * b[:, 1]
@@ -241,15 +234,15 @@ def _clusters(
     coordinates = np.column_stack(
         [np.angle(turn) * extent / 2, np.log(np.abs(turn)) * extent / 2, landed.real, landed.imag]
     )
-    tree = cKDTree(coordinates)
-    votes = np.asarray(tree.query_ball_point(coordinates, VOTE_RADIUS_PX, return_length=True))
+    gathered = Sorted(coordinates)
+    votes = gathered.count(coordinates, VOTE_RADIUS_PX)
     taken = np.zeros(len(turn), bool)
     found: list[_Proposal] = []
     for k in np.argsort(-votes, kind="stable"):
         if taken[k]:
             continue
-        members = tree.query_ball_point(coordinates[k], VOTE_RADIUS_PX)
-        taken[tree.query_ball_point(coordinates[k], 2.0 * VOTE_RADIUS_PX)] = True
+        members = gathered.within(coordinates[k : k + 1], VOTE_RADIUS_PX)[1]
+        taken[gathered.within(coordinates[k : k + 1], 2.0 * VOTE_RADIUS_PX)[1]] = True
         centre = complex(np.median(turn[members].real), np.median(turn[members].imag))
         spot = complex(np.median(landed[members].real), np.median(landed[members].imag))
         found.append(_Proposal(centre, spot - centre * middle, mirror, len(members)))
@@ -280,14 +273,14 @@ def _consensus(sub_xy: FloatArray, reference: ReferencePattern, proposal: _Propo
     if not len(inside):
         return _Consensus(proposal, 0, 0.0)
     depth = min(len(reference.xy), 2 * VERIFY_STARS)
-    distance, partner = cKDTree(reference.xy[:depth]).query(inside, distance_upper_bound=FIRST_RADIUS_PX)
+    partner, _ = nearest_point(reference.xy[:depth], inside, FIRST_RADIUS_PX)
     # Each reference star may serve once, or a clump would vouch for a whole frame.
-    inliers = len(np.unique(np.asarray(partner)[np.isfinite(np.asarray(distance))]))
+    inliers = len(np.unique(partner[partner >= 0]))
     area = float(np.prod(np.maximum(high - low, 1.0)))
     chance = min(0.9, depth * math.pi * FIRST_RADIUS_PX**2 / area)
     # Two stars define the proposal and agree by construction.
     successes, trials = max(inliers - 2, 0), max(len(inside) - 2, 1)
-    tail = math.log10(max(float(special.bdtrc(successes - 1, trials, chance)) if successes else 1.0, 1e-300))
+    tail = math.log10(max(binomial_tail(successes, trials, chance), 1e-300))
     return _Consensus(proposal, inliers, float(tail) + math.log10(proposals))
 
 
@@ -346,10 +339,10 @@ def _known(error: FloatArray) -> FloatArray:
 
 def _mutual_pairs(moved: FloatArray, reference: ReferencePattern, radius: float) -> IntArray:
     """Pairs (sub, reference) of stars that are each other's nearest within `radius`."""
-    distance, there = reference.tree.query(moved, distance_upper_bound=radius)
-    found = np.flatnonzero(np.isfinite(np.asarray(distance)))
+    there, _ = nearest_point(reference.xy, moved, radius)
+    found = np.flatnonzero(there >= 0)
     if not found.size:
         return np.zeros((0, 2), np.int64)
-    back = np.asarray(cKDTree(moved).query(reference.xy[np.asarray(there)[found]])[1])
+    back, _ = nearest_point(moved, reference.xy[there[found]], radius)
     mutual = found[back == found]
-    return np.column_stack([mutual, np.asarray(there)[mutual]]).astype(np.int64)
+    return np.column_stack([mutual, there[mutual]])

@@ -13,7 +13,6 @@ from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -35,7 +34,12 @@ def make_quads(xy: FloatArray, *, stars: int, neighbours: int) -> Quads:
     if k < 3:
         return Quads(np.zeros((0, 4)), np.zeros((0, 4), np.int64))
     z = points[:, 0] + 1j * points[:, 1]
-    nearest = np.asarray(cKDTree(points).query(points, k + 1)[1])[:, 1:]
+    apart = np.abs(z[:, None] - z)
+    np.fill_diagonal(apart, np.inf)
+    some = np.argpartition(apart, k - 1, axis=1)[:, :k]
+    nearest = np.take_along_axis(
+        some, np.argsort(np.take_along_axis(apart, some, axis=1), axis=1, kind="stable"), axis=1
+    )
     c, d, b = np.array(list(combinations(range(k), 3))).T
     relative = z[nearest] - z[:, None]
     span = relative[:, b]

@@ -14,10 +14,10 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
 
 from nightfold.errors import CalibrationError
 from nightfold.kernels.frame_stack import combine_known_noise
@@ -172,7 +172,7 @@ def combine_frames(
     mean = np.empty(shape, np.float32)
     variance = np.empty(shape, np.float32)
     used = np.empty(shape, np.int32)
-    clip = -float(ndtri(share_given_up / 2.0))
+    clip = -NormalDist().inv_cdf(share_given_up / 2.0)
     rows = band_rows(frames, shape, memory_bytes=memory_bytes, workers=workers)
     starts = range(0, height, rows)
 

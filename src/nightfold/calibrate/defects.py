@@ -11,7 +11,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import median_filter
 
 from nightfold.calibrate.core import Combined, Plane, clipped_sigma
 from nightfold.errors import CalibrationError
@@ -182,6 +181,8 @@ def _bad_columns(residual: Plane, bad: Mask, sigma: float) -> Mask:
         segment = residual[y0:y1]
         with np.errstate(invalid="ignore"):
             level = np.nan_to_num(np.median(segment, axis=0))
+        from scipy.ndimage import median_filter  # loads slowly, and only masters that are made need it
+
         level -= median_filter(level, size=min(NEIGHBOUR_COLUMNS, level.size))  # what glow leaves is wider than this
         off = np.abs(level) > max(sigma, 6.0 * 1.2533 * sigma / float(np.sqrt(y1 - y0)))
         off |= bad[y0:y1].mean(axis=0) > 1.0 / 3.0

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import BinaryIO, Literal
 
 import numpy as np
 import numpy.typing as npt
-from astropy.io import fits
-
 from nightfold.calibrate.core import Combined
 from nightfold.calibrate.records import MasterPlane
-from nightfold.errors import CalibrationError
-from nightfold.frames.write import write_fits
+from nightfold.errors import CalibrationError, FrameError
+from nightfold.frames.cards import Hdu, open_source, read_hdus
 
 CalibrationKind = Literal["bias", "dark", "flat", "flat_dark"]
 
@@ -34,6 +32,10 @@ class CalibrationDocument:
 
 def write_calibration(path: Path, document: CalibrationDocument) -> None:
     """Write a master calibration frame: primary image, VARIANCE, USED and (where known) BAD."""
+    from astropy.io import fits
+
+    from nightfold.frames.write import write_fits
+
     combined = document.combined
     primary = fits.PrimaryHDU(np.asarray(combined.mean, np.float32))
     header = primary.header
@@ -59,6 +61,8 @@ def write_calibration(path: Path, document: CalibrationDocument) -> None:
 
 def read_calibration(path: Path) -> CalibrationDocument:
     """The master calibration frame in `path`."""
+    from astropy.io import fits
+
     try:
         with fits.open(path, memmap=False) as units:
             header = units[0].header
@@ -107,22 +111,39 @@ def _ascii(text: str) -> str:
 def read_plane(path: Path) -> MasterPlane:
     """The mean of the master in `path` with its typical numbers and bad pixels; its variance plane is left unread."""
     try:
-        with fits.open(path, memmap=True, lazy_load_hdus=True) as units:
-            header = units[0].header
-            bad = units["BAD"].data.astype(bool) if "BAD" in units else None
+        with path.open("rb", buffering=0) as file:
+            units = {u.cards.get("EXTNAME", ""): u for u in read_hdus(open_source(path, file), path.name)}
+            cards = units[""].cards
+            bad = _data(file, units["BAD"]).astype(bool) if "BAD" in units else None
             return MasterPlane(
-                mean=units[0].data.astype(np.float32),
-                typical_variance=float(header["VARTYP"]),
-                noise=float(header["SMPNOISE"]),
-                frames=int(header["NCOMBINE"]),
+                mean=_data(file, units[""]).astype(np.float32),
+                typical_variance=_number(cards["VARTYP"]),
+                noise=_number(cards["SMPNOISE"]),
+                frames=int(_number(cards["NCOMBINE"])),
                 bad=bad,
             )
-    except (OSError, KeyError, ValueError, TypeError, AttributeError) as problem:
+    except (OSError, KeyError, ValueError, TypeError, AttributeError, FrameError) as problem:
         raise CalibrationError(
             f"{path.name} is not a master calibration frame of ours",
             seen=f"{type(problem).__name__}: {problem}",
             next_step="remove it; it is made again from the raw frames",
         ) from problem
+
+
+def _data(file: BinaryIO, unit: Hdu) -> npt.NDArray[np.generic]:
+    """The image of a part, as it is stored: big-endian."""
+    kinds = {8: "u1", 16: ">i2", 32: ">i4", -32: ">f4", -64: ">f8"}
+    dtype = np.dtype(kinds[int(_number(unit.cards["BITPIX"]))])
+    shape = (int(_number(unit.cards["NAXIS2"])), int(_number(unit.cards["NAXIS1"])))
+    file.seek(unit.data_offset)
+    values = np.fromfile(file, dtype, shape[0] * shape[1])
+    return values.reshape(shape)
+
+
+def _number(value: object) -> float:
+    if not isinstance(value, int | float):
+        raise TypeError(f"{value!r} is no number")
+    return float(value)
 
 
 def plane_of(document: CalibrationDocument) -> MasterPlane:

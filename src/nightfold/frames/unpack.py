@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.io import fits
 
 from nightfold.errors import FrameError
 from nightfold.frames.cards import BLOCK, GzipBytes, Layout
@@ -106,6 +105,8 @@ def _gzip_pieces(path: Path, end: int) -> Iterator[bytes]:
 
 def _tile_pieces(path: Path, layout: Layout) -> Iterator[bytes]:
     """A plain FITS file with the image of a file of compressed tiles."""
+    from astropy.io import fits  # takes longer to load than most files to read
+
     header = fits.Header()
     header["SIMPLE"] = True
     header["BITPIX"] = layout.bitpix
@@ -123,6 +124,8 @@ def _tile_pieces(path: Path, layout: Layout) -> Iterator[bytes]:
 
 def _stored_rows(path: Path, layout: Layout) -> Iterator[bytes]:
     """Stored values of an image of compressed tiles, big-endian, some rows at a time."""
+    from astropy.io import fits
+
     dtype = np.dtype({8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}[layout.bitpix])
     rows = max(1, _PIECE // (layout.width_px * dtype.itemsize))
     try:

@@ -74,3 +74,36 @@ def line_votes(x, y, cosine, sine, reach, places, counts):
         row = counts[a]
         for n in range(x.size):
             row[places[n]] += 1
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def members_within(points, order, places, reach, counts, members):
+    """Write how many of the points (n, k) lie within `reach` of each place (m, k), and one after another which.
+
+    `order` sorts the points by their first coordinate. Only as many as `members` holds are written; returns the sum.
+    """
+    total = 0
+    for n in range(places.shape[0]):
+        low = 0
+        high = order.size
+        while low < high:
+            middle = (low + high) // 2
+            if points[order[middle], 0] < places[n, 0] - reach:
+                low = middle + 1
+            else:
+                high = middle
+        count = 0
+        for b in range(low, order.size):
+            j = order[b]
+            if points[j, 0] - places[n, 0] > reach:
+                break
+            square = 0.0
+            for k in range(points.shape[1]):
+                square += (points[j, k] - places[n, k]) * (points[j, k] - places[n, k])
+            if square <= reach * reach:
+                if total < members.size:
+                    members[total] = j
+                total += 1
+                count += 1
+        counts[n] = count
+    return total

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import secrets
 import sqlite3
 import threading
@@ -12,18 +13,18 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from filelock import FileLock, Timeout
 
 from nightfold.engine.core import LEFTOVER_SUFFIX
 from nightfold.errors import LedgerError
 from nightfold.ledger.shares import share_kind
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
 
 BUSY_MS = 10_000
 """How long a transaction waits for another process's before it gives up."""
@@ -162,13 +163,37 @@ def _finite(value: Any) -> Any:
 
 def migration_scripts() -> tuple[Config, ScriptDirectory]:
     """Where the migrations are."""
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     return config, ScriptDirectory.from_config(config)
 
 
+def _is_current(engine: sa.Engine) -> bool:
+    """True if the schema is the newest. Asked without Alembic, which takes longer to load than most commands to answer."""
+    links = [
+        re.search(
+            r'^revision = "(\w+)"\ndown_revision = (?:"(\w+)"|None)$', file.read_text(encoding="utf-8"), re.MULTILINE
+        )
+        for file in (Path(__file__).parent / "migrations" / "versions").glob("r*.py")
+    ]
+    heads = {link[1] for link in links if link} - {link[2] for link in links if link}
+    with engine.connect() as connection:
+        if not sa.inspect(connection).has_table("alembic_version"):
+            return False
+        found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all()
+    return all(links) and len(heads) == 1 and set(found) == heads
+
+
 def _migrate(engine: sa.Engine, file: Path | None, shown: str) -> None:
     """Bring the schema up to date in one transaction; an older file is copied first, a newer one refused."""
+    if _is_current(engine):
+        return
+    from alembic import command
+    from alembic.runtime.migration import MigrationContext
+
     config, script = migration_scripts()
     head = script.get_current_head()
     with engine.connect() as connection:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.kernels.neighbours import close_pairs, nearest_within
+from nightfold.kernels.neighbours import close_pairs, members_within, nearest_within
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -32,3 +32,30 @@ def nearest_point(points: FloatArray, places: FloatArray, reach: float) -> tuple
     index, distance = np.empty(at_x.size, np.int64), np.empty(at_x.size)
     nearest_within(x, y, np.argsort(x, kind="stable"), at_x, at_y, float(reach), index, distance)
     return index, distance
+
+
+class Sorted:
+    """Points (n, k), sorted by their first coordinate, to be asked for neighbours again and again."""
+
+    def __init__(self, points: FloatArray) -> None:
+        self.points = np.ascontiguousarray(points, dtype=np.float64)
+        self._order = np.argsort(self.points[:, 0], kind="stable")
+
+    def within(self, places: FloatArray, reach: float) -> tuple[IntArray, IntArray]:
+        """All (place, point) closer than or at `reach`, each (m,), in the order of the places."""
+        places = np.ascontiguousarray(places, dtype=np.float64)
+        counts = np.empty(len(places), np.int64)
+        capacity = max(1000, 8 * len(places))
+        while True:
+            members = np.empty(capacity, np.int64)
+            n = int(members_within(self.points, self._order, places, float(reach), counts, members))
+            if n <= capacity:
+                return np.repeat(np.arange(len(places)), counts), members[:n]
+            capacity = n
+
+    def count(self, places: FloatArray, reach: float) -> IntArray:
+        """How many points lie within `reach` of each place."""
+        counts = np.empty(len(places), np.int64)
+        none = np.empty(0, np.int64)
+        members_within(self.points, self._order, np.ascontiguousarray(places, np.float64), float(reach), counts, none)
+        return counts
