@@ -72,3 +72,17 @@ def test_the_readme_opens_with_the_job_and_two_commands() -> None:
     commands = re.search(r"```\n(.*?)\n```", text, re.DOTALL)
     assert commands is not None
     assert commands.group(1).splitlines() == ["python3 dev.py demo", "python3 dev.py test"]
+
+
+def test_every_step_of_a_recipe_is_described() -> None:
+    from nightfold.picture import steps
+
+    text = (ROOT / "docs" / "recipe.md").read_text(encoding="utf-8")
+    models_of_steps = [m for m in vars(steps).values() if isinstance(m, type) and issubclass(m, steps.BaseModel)]
+    named = {n for m in models_of_steps for n in m.model_fields if n != "step"}
+    named |= {
+        m.model_fields["step"].default for m in models_of_steps if "step" in m.model_fields and m is not steps._Step
+    }
+    assert {"gradient", "turn", "cut_box_px"} <= named
+    missing = sorted(n for n in named if f"`{n}`" not in text)
+    assert not missing, f"docs/recipe.md says nothing of {missing}"
