@@ -94,6 +94,39 @@ def apply_recipe(
     return turned(picture, _at_scale(turn, ready.factor)) if turn is not None else picture
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layers:
+    """What colours are made from, at preview size: planes before `level`, and the light of the stars.
+
+    `stars` is the filters' mean star light after the gains of `stars-back`; `tints` are its red, green and blue factors at
+    full colour. Each is None where the recipe has none. `factor` is the binning.
+    """
+
+    nebula: dict[str, Plane32]
+    variance: dict[str, Plane32]
+    stars: Plane32 | None
+    tints: tuple[Plane32, Plane32, Plane32] | None
+    factor: int
+
+
+def colour_layers(recipe: Recipe, planes: Mapping[str, Plane], *, preview_px: int, threads: int = 2) -> Layers:
+    """The layers of a preview as `apply_recipe` makes them, for a picture that is mixed elsewhere by the same formulas."""
+    ready = _ready(recipe, planes, preview_px)
+    on_planes, on_colours, _turn = _in_order(recipe)
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        for step in on_planes:
+            if not isinstance(step, Sharpen | Level):
+                _work_on_planes(step, ready, pool)
+    back = next((s for s in on_colours if isinstance(s, StarsBack)), None)
+    stars, tints = None, None
+    if back is not None and ready.stars:
+        shape = next(iter(ready.nebula.values())).shape
+        full = back.model_copy(update={"colour": 1.0})
+        light = _star_light(full, (shape[0], shape[1]), ready.factor)
+        stars, tints = _star_parts(full, light, ready.stars, slice(0, shape[0]))
+    return Layers(nebula=ready.nebula, variance=ready.variance, stars=stars, tints=tints, factor=ready.factor)
+
+
 def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) -> _Linear:
     missing = [f for f in recipe.masters if f not in planes]
     if missing:
@@ -319,24 +352,37 @@ def _with_stars(
     step: StarsBack, light: _StarLight, stars: Mapping[str, Plane32], rows: slice, under: tuple[Any, Any, Any]
 ) -> tuple[Any, Any, Any]:
     """Star light laid over the picture as two lights on one screen: 1 - (1 - a)(1 - b)."""
-    used = [f for f in step.gain if f in stars]
-    if not used or step.brightness == 0:
+    if not any(f in stars for f in step.gain) or step.brightness == 0:
         return under
-    lit = {f: np.maximum(stars[f], np.float32(0.0)) * np.float32(step.gain[f]) for f in used}
-    mean = np.asarray(sum(lit.values()) / np.float32(len(used)), np.float32)
+    mean, tints = _star_parts(step, light, stars, rows)
     shown = np.minimum(light.curve(mean) ** 3 * np.float32(step.brightness), np.float32(1.0))
     laid: list[Any] = [shown, shown, shown]
+    if tints is not None:
+        laid = [np.minimum(shown * tint, np.float32(1.0)) for tint in tints]
+    red, green, blue = (1.0 - (1.0 - p) * (1.0 - t) for p, t in zip(under, laid))
+    return red, green, blue
+
+
+def _star_parts(
+    step: StarsBack, light: _StarLight, stars: Mapping[str, Plane32], rows: slice
+) -> tuple[Plane32, tuple[Plane32, Plane32, Plane32] | None]:
+    """The filters' mean star light after their gains, and what colours it: from the catalogue, else from R, G and B."""
+    used = [f for f in step.gain if f in stars]
+    lit = {f: np.maximum(stars[f], np.float32(0.0)) * np.float32(step.gain[f]) for f in used}
+    mean = np.asarray(sum(lit.values()) / np.float32(len(used)), np.float32)
     if light.tints is not None:
-        laid = [np.minimum(shown * tint[rows], np.float32(1.0)) for tint in light.tints]
-    elif step.colour > 0 and all(c in lit for c in "RGB"):
+        red, green, blue = (tint[rows] for tint in light.tints)
+        return mean, (red, green, blue)
+    if step.colour > 0 and all(c in lit for c in "RGB"):
         # Colours change slowly over a star; smoothing keeps filters of unequal sharpness from making coloured rims.
         soft = {c: smooth(smooth(lit[c], 0), 1) for c in "RGB"}
         base = np.maximum((soft["R"] + soft["G"] + soft["B"]) / np.float32(3.0), np.float32(1e-20))
-        for i, c in enumerate("RGB"):
-            tint = np.clip(soft[c] / base, 0.3, 2.0)
-            laid[i] = np.minimum(shown * (1.0 + np.float32(step.colour) * (tint - 1.0)), np.float32(1.0))
-    red, green, blue = (1.0 - (1.0 - p) * (1.0 - t) for p, t in zip(under, laid))
-    return red, green, blue
+        red, green, blue = (
+            np.asarray(1.0 + np.float32(step.colour) * (np.clip(soft[c] / base, 0.3, 2.0) - 1.0), np.float32)
+            for c in "RGB"
+        )
+        return mean, (red, green, blue)
+    return mean, None
 
 
 def _at_scale(step: Turn, factor: int) -> Turn:
