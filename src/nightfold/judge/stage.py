@@ -15,6 +15,7 @@ from nightfold.errors import SettingsError
 from nightfold.flags import StarFlag
 from nightfold.intake.stage import header_of_row
 from nightfold.judge.core import SubFacts, Verdict, judge_subs
+from nightfold.judge.photometry.stage import photometry_of, zero_points
 from nightfold.judge.transparency import FloatArray, cross_match, rate_table, solve_scales, trusted
 from nightfold.ledger.records import FrameRow, GridRow, PlacementRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
@@ -55,6 +56,11 @@ class JudgedSub:
     verdict: str
     weight: float | None
     causes: tuple[CauseLine, ...]
+    zero_point_mag: float | None = None
+    zero_point_uncertainty_mag: float | None = None
+    sky_mag_arcsec2: float | None = None
+    limiting_mag: float | None = None
+    transparency_absolute: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +84,7 @@ def judge(ws: Workspace, *, filter: str | None = None, night: date | None = None
     place_subs(ws)
     solve_subs(ws)
     judge_all(ws)
+    zero_points(ws)
     return report(ws, filter=filter, night=night, notes=measured.notes)
 
 
@@ -303,6 +310,7 @@ def report(
     verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
     rows = ws.ledger.frames(kind="sub", filter=filter, night=night)
     readings = load_readings(ws, rows)
+    places = ws.ledger.solutions([row.id for row in rows])
     judged = []
     for row in rows:
         reading, verdict, decision = readings.get(row.id), verdicts.get(row.id), decisions.get(row.id)
@@ -333,6 +341,7 @@ def report(
                 verdict="keep" if kept else "drop",
                 weight=verdict.weight if verdict and kept else 0.0,
                 causes=tuple(causes),
+                **photometry_of(places.get(row.id)),
             )
         )
     return JudgeReport(subs=tuple(judged), notes=tuple(notes))

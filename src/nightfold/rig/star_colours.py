@@ -26,7 +26,7 @@ _RELATIONS = (
 _SCATTER = (0.0745, 0.0379, 0.0409)
 BLUEST, REDDEST = 0.4, 2.0
 """Colours for which all three relations hold, the blue end reached a little beyond that of i."""
-SYSTEMATIC_MAG = 0.04
+SYSTEMATIC_MAG = 0.05
 """What all stars of a field share: the relations' own zero points, reddening, the black body between the bands."""
 BALMER_NM = (486.1, 656.3)
 LINE_FREE_FROM = 0.9
