@@ -11,7 +11,8 @@ solver finds none in time.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -32,7 +33,12 @@ PIECES = (*((0.1, round(1.0 - 0.05 * i, 2)) for i in range(10)), (0.5, 0.02))
 """Worth of progress: (share of the goal, worth per share), falling evenly from 1 to 0.55. Past the goal 2 % is left, up to one
 and a half goals: better than an idle rig, never better than a goal that is open (our choice, no source)."""
 
+WASTE = 0.02
+"""Price of a slot in which a job gains nothing, against the median worth of a slot; in proportion where it gains less than in its
+best slot. It decides nothing but when to shoot what the night has room for twice over: then the better moment is taken."""
+
 SOLVER_SECONDS = 4.0
+POLISH_SECONDS = 0.4
 GAP = 0.01
 
 
@@ -162,13 +168,34 @@ def _target_changes(problem: Problem, assignment: dict[str, IntArray]) -> int:
 
 
 def _change_price(problem: Problem) -> float:
-    """Worth of the time that a change of target takes: at the median worth of a slot, over all that may be shot."""
+    """Worth of the time that a change of target takes."""
+    return _slot_worth(problem) * problem.target_change_s / problem.slot_s
+
+
+def _waste(job: Job) -> FloatArray:
+    """For each slot, how much less a job gains in it than in its best one, 0 to 1."""
+    best = float(job.gain.max(initial=0.0))
+    return 1.0 - job.gain / best if best > 0 else np.zeros(job.gain.shape)
+
+
+def _waste_price(problem: Problem, assignment: dict[str, IntArray]) -> float:
+    """Price of all slots that are not a job's best."""
+    lost = sum(
+        float(_waste(problem.jobs[j])[slots == j].sum())
+        for slots in assignment.values()
+        for j in np.unique(slots[slots >= 0]).tolist()
+    )
+    return WASTE * _slot_worth(problem) * lost
+
+
+def _slot_worth(problem: Problem) -> float:
+    """The median worth of a slot, over all that may be shot."""
     rates = [
         problem.goals[job.goal].weight * _slope_at(problem.goals[job.goal].done) * job.gain[job.gain > 0]
         for job in problem.jobs
     ]
     together = np.concatenate(rates) if rates else np.empty(0)
-    return float(np.median(together)) * problem.target_change_s / problem.slot_s if together.size else 0.0
+    return float(np.median(together)) if together.size else 0.0
 
 
 def _slope_at(done: float) -> float:
@@ -181,10 +208,11 @@ def _slope_at(done: float) -> float:
 
 
 def plan_worth(problem: Problem, assignment: dict[str, IntArray]) -> float:
-    """Worth of an assignment: what the goals gain, less the price of changing targets."""
+    """Worth of an assignment: what the goals gain, less the price of changing targets and of poor moments."""
     gained = _progress(problem, assignment)
     worth = sum(_worth_of(goal, float(g)) for goal, g in zip(problem.goals, gained))
-    return worth - _change_price(problem) * _target_changes(problem, assignment)
+    changes = _change_price(problem) * _target_changes(problem, assignment)
+    return worth - changes - _waste_price(problem, assignment)
 
 
 def is_allowed(problem: Problem, assignment: dict[str, IntArray]) -> bool:
@@ -244,6 +272,59 @@ def _greedy(problem: Problem) -> dict[str, IntArray]:
             t += best_slots
         plan[rig] = slots
     return plan
+
+
+def _runs(slots: IntArray) -> list[tuple[int, int]]:
+    """Begin and end of each stretch of one job, idle ones too."""
+    edges = [0, *(np.flatnonzero(np.diff(slots)) + 1).tolist(), len(slots)]
+    return list(pairwise(edges))
+
+
+def _neighbours(problem: Problem, assignment: dict[str, IntArray]) -> Iterator[dict[str, IntArray]]:
+    """Plans one step away: another job for a block or for half of it, two blocks exchanged, a border moved by a slot."""
+    for rig, slots in assignment.items():
+        own = [j for j, job in enumerate(problem.jobs) if job.rig == rig]
+        runs = _runs(slots)
+
+        def other(begin: int, end: int, j: int, rig: str = rig, slots: IntArray = slots) -> dict[str, IntArray]:
+            changed = slots.copy()
+            changed[begin:end] = j
+            return {**assignment, rig: changed}
+
+        for n, (begin, end) in enumerate(runs):
+            half = (begin + end) // 2
+            parts = [(begin, end)]
+            if end - begin >= 2 * problem.least_block_slots:
+                parts += [(begin, half), (half, end)]
+            for a, b in parts:
+                for j in own:
+                    if j != slots[a] and np.all(problem.jobs[j].gain[a:b] > 0):
+                        yield other(a, b, j)
+            if n + 1 < len(runs):
+                yield other(end, end + 1, int(slots[begin]))
+                yield other(end - 1, end, int(slots[end]))
+            for later, after in runs[n + 1 :]:
+                changed = other(begin, end, int(slots[later]))
+                changed[rig][later:after] = slots[begin]
+                yield changed
+
+
+def _polished(problem: Problem, assignment: dict[str, IntArray], seconds: float) -> dict[str, IntArray]:
+    """The plan with every single step taken that makes it worth more, until none does or the time is over."""
+    until = time.perf_counter() + seconds
+    worth, better = plan_worth(problem, assignment), True
+    while better:
+        better = False
+        for trial in _neighbours(problem, assignment):
+            if time.perf_counter() > until:
+                return assignment
+            if not is_allowed(problem, trial):
+                continue
+            value = plan_worth(problem, trial)
+            if value > worth + 1e-9 * abs(worth):
+                assignment, worth, better = trial, value, True
+                break
+    return assignment
 
 
 # ------------------------------------------------------------------------------------------------------------- the MILP
@@ -337,6 +418,9 @@ def _solve(problem: Problem, seconds: float, gap: float) -> tuple[dict[str, IntA
         high[s[i]] = width
     for column in w.values():
         cost[column] = _change_price(problem)
+    waste = [WASTE * _slot_worth(problem) * _waste(job) for job in problem.jobs]
+    for (j, t), column in x.items():
+        cost[column] = float(waste[j][t])
     integral = np.zeros(count, dtype=np.int64)
     integral[list(x.values())] = 1
     found = milp(
@@ -389,6 +473,12 @@ def plan_night(problem: Problem, *, seconds: float = SOLVER_SECONDS, gap: float 
         return Plan(greedy, 0.0, "optimal", 0.0, np.zeros(len(problem.goals)))
     assignment, bound, finished = _solve(problem, seconds, gap)
     worth = plan_worth(problem, assignment) if assignment is not None and is_allowed(problem, assignment) else -np.inf
+    if not finished:  # the solver's time ran out: what it has, and the greedy plan, may still have an easy step to gain
+        if assignment is not None and np.isfinite(worth):
+            assignment = _polished(problem, assignment, POLISH_SECONDS)
+            worth = plan_worth(problem, assignment)
+        greedy = _polished(problem, greedy, POLISH_SECONDS)
+        greedy_worth = plan_worth(problem, greedy)
     if assignment is None or worth < greedy_worth:
         left = max(bound / greedy_worth - 1.0, 0.0) if greedy_worth > 0 and np.isfinite(bound) else float("nan")
         kind: Literal["optimal", "greedy"] = "optimal" if left <= gap else "greedy"

@@ -165,7 +165,9 @@ def tonight(
     if rig is not None:  # the other rigs' blocks stay as they were told
         others = [b for b in _last_plan(ws, chosen) if b.rig != rig]
         kept += [[b.rig, b.target, b.panel, b.filter, b.start_s, b.end_s] for b in others]
-    if kept and kept != ws.ledger.kept_setting(_plan_key(chosen)):
+    # A plan for some hours only is an answer to a moment's cloud; the night's own plan stays what later ones are held against.
+    whole = begin is None and clear is None
+    if whole and kept and kept != ws.ledger.kept_setting(_plan_key(chosen)):
         ws.ledger.keep_setting(_plan_key(chosen), kept)
     if csv is not None:
         write_text(csv, blocks_csv(plan))

@@ -68,8 +68,8 @@ __all__ = ["NightRequest", "learnt_sky", "plan_tonight"]
 
 FloatArray = npt.NDArray[np.float64]
 
-SOLVER_SECONDS = 3.0
-"""Leaves two of the five seconds that a plan may take to ephemeris and gains."""
+SOLVER_SECONDS = 2.2
+"""Leaves the rest of the five seconds that a plan may take to ephemeris and gains."""
 
 LEAST_BLOCK_S = 1800.0
 TARGET_CHANGE_S = 120.0
