@@ -29,6 +29,7 @@ __all__ = [
     "NameRule",
     "Panel",
     "Rig",
+    "Setup",
     "Site",
     "Target",
     "Telescope",
@@ -106,6 +107,17 @@ class Site(Table):
         """The chance that a night of a month (1 to 12) is clear; None where the file does not say."""
         value = self.clear_night_probability
         return value[month - 1] if isinstance(value, list) else value
+
+
+class Setup(Table):
+    """How the rigs are set up, for the cautions of a night."""
+
+    mains: bool = False
+    lithium: bool = False
+    away_from_home: bool = False
+    laser_collimator: bool = False
+    heaviest_kg: Positive | None = None
+    coldest_c: Number | None = None
 
 
 class Telescope(Table):
@@ -348,6 +360,7 @@ class CampaignSettings(Table):
 
     name: Name
     site: Site | None = None
+    setup: Setup = Setup()
     rig: list[Rig] = Field(default_factory=list)
     target: list[Target] = Field(default_factory=list)
     header: HeaderMap = HeaderMap()
