@@ -150,9 +150,12 @@ def sky_lines(works: Sequence[Work], model: SkyModel) -> tuple[SkyLine, ...]:
     return tuple(lines.values())
 
 
-def caution_lines(night: Night, blocks: Sequence[Block], rigs: dict[str, Rig], site: Site) -> tuple[str, ...]:
-    local = night.local
-    used = [rigs[name] for name in {b.rig for b in blocks}]
+def caution_lines(
+    night: Night, blocks: Sequence[Block], rigs: dict[str, Rig], settings: CampaignSettings
+) -> tuple[str, ...]:
+    """Cautions that apply to this night's work and set-up."""
+    local, setup = night.local, settings.setup
+    used = [rigs[name] for name in sorted({b.rig for b in blocks})]
     return cautions_for(
         NightFacts(
             first_block=local(blocks[0].start) if blocks else None,
@@ -160,7 +163,12 @@ def caution_lines(night: Night, blocks: Sequence[Block], rigs: dict[str, Rig], s
             sunset=local(night.sunset) if night.sunset else None,
             sunrise=local(night.sunrise) if night.sunrise else None,
             flips=any(r.mount.flips for r in used),
-            collimation=any(r.telescope.obstruction_mm > 0 for r in used),
+            mains=setup.mains,
+            lithium=setup.lithium,
+            coldest_c=setup.coldest_c,
+            heaviest_kg=setup.heaviest_kg,
+            away_from_home=setup.away_from_home,
+            collimation=setup.laser_collimator,
         )
     )
 

@@ -177,7 +177,7 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
         targets=targets,
         blocks=tuple(BlockLine(**{name: getattr(b, name) for name in BlockLine.__dataclass_fields__}) for b in blocks),
         events=tuple(EventLine(at=e.at, what=e.what, rig=e.rig) for e in events),
-        cautions=caution_lines(night, blocks, by_name, site),
+        cautions=caution_lines(night, blocks, by_name, settings),
         goals=goals,
         solver=SolverLine(
             kind=plan.kind,
