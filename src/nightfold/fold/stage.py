@@ -6,8 +6,8 @@ import shutil
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Sequence
-from contextlib import ExitStack
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -250,29 +250,7 @@ def _fold_group(
             next_step="see why with nightfold judge; keep FILE overrules",
         )
     with ExitStack() as stack:
-        opened, lost = _open(ws, members, stack, notes)
-        if not opened:
-            raise FoldError(f"{name}: no sub can be read", seen="; ".join(lost))
-        variances = np.array([m.blank_variance * m.per_grid_pixel for m, _ in opened])
-        scales = np.array([m.scale for m, _ in opened])
-        weights = weights_inverse_variance(scales, variances)
-        skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
-        subs = [
-            FoldSub(
-                name=f"{m.row.name} {m.row.fingerprint}",  # names alone may repeat from night to night
-                read_box=read,
-                shape=(m.row.height_px, m.row.width_px),
-                calibration=m.calibration,
-                transform=m.placed.transform,
-                exposure_s=m.exposure_s,
-                scale=m.scale,
-                sky=sky,
-                sky_e_per_s=m.sky_e_per_s,
-                fwhm_px=m.reading.fwhm_px * m.placed.transform.scale,
-                weight=float(w),
-            )
-            for (m, read), sky, w in zip(opened, skies, weights)
-        ]
+        ready = _ready(ws, name, members, stack, notes)
         options = FoldOptions(
             share_given_up=request.give_up,
             memory_bytes=ws.memory_bytes,
@@ -281,12 +259,12 @@ def _fold_group(
         )
         label = f"Folding {first.filter}" + (f" of {first.rig}" if first.rig else "")
         result = fold_subs(
-            subs, (grid.height_px, grid.width_px), options, progress=_Labelled(ws, label), cancelled=ws.cancelled
+            ready.subs, (grid.height_px, grid.width_px), options, progress=_Labelled(ws, label), cancelled=ws.cancelled
         )
-        drizzled = _drizzle(subs, grid, request.drizzle) if request.drizzle else None
-    used = [m for m, _ in opened]
-    sigmas = np.sqrt(variances) / scales
-    document = _document(ws, grid, first, used, rejected, result, weights, sigmas, request, lost)
+        drizzled = _drizzle(ready.subs, grid, request.drizzle) if request.drizzle else None
+    document = _document(
+        ws, grid, first, ready.members, rejected, result, ready.weights, ready.sigmas, request, ready.lost
+    )
     path = _path(ws, request, document.summary)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_master(path, document)
@@ -304,6 +282,64 @@ def _fold_group(
         document=summary.as_json(str(path)),
     )
     return MasterReport(**{**summary.as_json(str(path)), **_plain(summary), "file": str(path)})
+
+
+@dataclass(frozen=True, slots=True)
+class ReadySubs:
+    """The kept subs of a group, open and brought to one level, in one order; `sigmas` are of blank sky at SCALE 1."""
+
+    members: list[_Member]
+    subs: list[FoldSub]
+    weights: npt.NDArray[np.float64]
+    sigmas: npt.NDArray[np.float64]
+    lost: list[str]
+
+    @property
+    def rows(self) -> list[FrameRow]:
+        """The ledger's rows of the subs."""
+        return [m.row for m in self.members]
+
+
+def _ready(ws: Workspace, what: str, members: list[_Member], stack: ExitStack, notes: list[str]) -> ReadySubs:
+    """Open the members and bring them to one level; `stack` closes them again."""
+    opened, lost = _open(ws, members, stack, notes)
+    if not opened:
+        raise FoldError(f"{what}: no sub can be read", seen="; ".join(lost))
+    variances = np.array([m.blank_variance * m.per_grid_pixel for m, _ in opened])
+    scales = np.array([m.scale for m, _ in opened])
+    weights = weights_inverse_variance(scales, variances)
+    skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
+    subs = [
+        FoldSub(
+            name=f"{m.row.name} {m.row.fingerprint}",  # names alone may repeat from night to night
+            read_box=read,
+            shape=(m.row.height_px, m.row.width_px),
+            calibration=m.calibration,
+            transform=m.placed.transform,
+            exposure_s=m.exposure_s,
+            scale=m.scale,
+            sky=sky,
+            sky_e_per_s=m.sky_e_per_s,
+            fwhm_px=m.reading.fwhm_px * m.placed.transform.scale,
+            weight=float(w),
+        )
+        for (m, read), sky, w in zip(opened, skies, weights)
+    ]
+    return ReadySubs([m for m, _ in opened], subs, weights, np.sqrt(variances) / scales, lost)
+
+
+@contextmanager
+def ready_subs(ws: Workspace, rows: list[FrameRow], grid: GridRow, room: CalibrationRoom) -> Iterator[ReadySubs]:
+    """The kept subs among `rows`, ready to be folded in whole or in part while the block lasts."""
+    members, _ = _members(ws, rows, grid, room)
+    what = f"{rows[0].target}, {rows[0].filter}" if rows else "no subs"
+    if not members:
+        raise FoldError(f"{what}: every sub is dropped", seen=f"{len(rows)} subs")
+    try:
+        with ExitStack() as stack:
+            yield _ready(ws, what, members, stack, [])
+    finally:
+        shutil.rmtree(ws.scratch_folder, ignore_errors=True)
 
 
 def _plain(summary: MasterSummary) -> dict[str, Any]:
