@@ -8,7 +8,17 @@ from astropy.wcs import WCS
 
 from nightfold.align.records import Transform
 from nightfold.align.tangent import deproject, ra_dec_deg, unit_vectors
-from nightfold.align.wcs import SkyFit, fit_sky, is_mirrored, scale_arcsec_px, up_deg, wcs_cards, wcs_of
+from nightfold.align.wcs import (
+    TERM_POWERS,
+    SkyFit,
+    directions,
+    fit_sky,
+    is_mirrored,
+    scale_arcsec_px,
+    up_deg,
+    wcs_cards,
+    wcs_of,
+)
 
 SHAPE = (1000, 1500)
 
@@ -101,3 +111,23 @@ def test_a_fit_gives_back_the_header_that_made_the_places(dec: float, mirrored: 
         )
     assert sky.model == "similarity"
     assert is_mirrored(sky.cd_deg) == mirrored
+
+
+@pytest.mark.parametrize("bent", [False, True])
+def test_directions_of_cards_are_those_of_astropy(bent: bool) -> None:
+    rng = np.random.default_rng(4)
+    cards = {
+        "CTYPE1": "RA---TAN-SIP" if bent else "RA---TAN",
+        "CTYPE2": "DEC--TAN-SIP" if bent else "DEC--TAN",
+        "CUNIT1": "deg", "CUNIT2": "deg", "CRPIX1": 740.5, "CRPIX2": 512.0, "CRVAL1": 359.9, "CRVAL2": -71.3,
+        "CD1_1": -4e-4, "CD1_2": 3e-5, "CD2_1": 2e-5, "CD2_2": 4.1e-4,
+    }  # fmt: skip
+    if bent:
+        terms = {f"{n}_{p}_{q}": rng.normal() * 1e-3 ** (p + q) * 5 for n in "AB" for p, q in TERM_POWERS}
+        cards |= {"A_ORDER": 3, "B_ORDER": 3} | terms
+    xy = rng.uniform(0, 1000, (50, 2))
+    theirs = unit_vectors(*wcs_of(cards).all_pix2world(xy[:, 0], xy[:, 1], 0))
+    np.testing.assert_allclose(directions(cards, xy), theirs, atol=1e-13)
+    other = {k: v for k, v in cards.items() if not k.startswith("CD")} | {"CDELT1": -4e-4, "CDELT2": 4e-4}
+    theirs = unit_vectors(*wcs_of(other).all_pix2world(xy[:, 0], xy[:, 1], 0))
+    np.testing.assert_allclose(directions(other, xy), theirs, atol=1e-13)

@@ -14,14 +14,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from astropy.table import Table
-from scipy.spatial import cKDTree
 
 from nightfold.align.tangent import ra_dec_deg, unit_vectors
 from nightfold.errors import FrameError, NightfoldError
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -73,6 +75,8 @@ class Catalogue:
     @cached_property
     def tree(self) -> cKDTree:
         """A tree over the unit vectors."""
+        from scipy.spatial import cKDTree
+
         return cKDTree(self.vectors, balanced_tree=False, compact_nodes=False)
 
     @cached_property
@@ -202,6 +206,8 @@ def read_cone(path: Path, *, epoch_year: float = 2016.0) -> CatalogueStars:
     FrameError
         Not such a table.
     """
+    from astropy.table import Table
+
     try:
         table = Table.read(path, format="fits" if path.suffix.lower() in {".fits", ".fit"} else "ascii.ecsv")
     except (OSError, ValueError, KeyError) as error:

@@ -17,15 +17,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.io.registry import IORegistryError
-from astropy.table import Table
 
 from nightfold.align.catalogue import Catalogue, load_catalogue
 from nightfold.align.tangent import ra_dec_deg, unit_vectors
 from nightfold.engine.core import write_text
 from nightfold.errors import FrameError, NightfoldError
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 COLUMNS = (
     "source_id",
@@ -44,7 +46,7 @@ MOST_STARS = 60_000
 WIDEST_DEG = 5.0
 DEFAULT_FAINTEST_G = 16.0
 
-Query = Callable[[str], Table]
+Query = Callable[[str], "Table"]
 """Takes a query in ADQL (IVOA 2.1), gives the archive's table."""
 
 
@@ -149,6 +151,9 @@ def add_cone(
 
 def keep_table(folder: Path, path: Path) -> ConeReport:
     """Keep a table that the person has already: FITS, ECSV or VOTable with the Gaia archive's column names."""
+    from astropy.io.registry import IORegistryError
+    from astropy.table import Table
+
     try:
         table = Table.read(path)
     except (OSError, ValueError, IORegistryError) as error:
@@ -181,6 +186,8 @@ def keep_cone(
             seen=", ".join(list(names)[:12]),
             allowed="the Gaia archive's column names",
         )
+    from astropy.table import Table
+
     kept = Table()
     for name in COLUMNS:
         if name in names:

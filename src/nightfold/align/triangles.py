@@ -18,7 +18,6 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 from nightfold.align.catalogue import Catalogue
 from nightfold.align.tangent import project
@@ -134,6 +133,8 @@ def build_index(
             stars, np.zeros((len(stars), 0), np.int32), none.astype(np.int32), np.zeros((0, 3), np.uint8),
             np.zeros((0, 3), np.float32), none.astype(bool), none,
         )  # fmt: skip
+    from scipy.spatial import cKDTree
+
     neighbours = np.asarray(cKDTree(v).query(v, k + 1, workers=-1)[1])[:, 1:].astype(np.int32)
     parts = []
     b, c = np.array(list(combinations(range(min(linked, k)), 2))).T

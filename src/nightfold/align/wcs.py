@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from astropy.io import fits
-from astropy.wcs import WCS, FITSFixedWarning
 
 from nightfold.align.fit import fit_transform
 from nightfold.align.records import Transform
 from nightfold.align.tangent import deproject, project, ra_dec_deg, unit_vectors
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -116,10 +117,32 @@ def through_transform(
     x, y = np.meshgrid(np.linspace(0.0, width - 1.0, 15), np.linspace(0.0, height - 1.0, 11))
     xy = np.column_stack([x.ravel(), y.ravel()])
     there = transform.invert(xy) if inverse else transform.apply(xy)
-    ra, dec = wcs_of(cards).all_pix2world(there[:, 0], there[:, 1], 0)
-    vectors = unit_vectors(ra, dec)
+    vectors = directions(cards, there)
     across = float(np.arccos(np.clip(vectors[0] @ vectors[14], -1.0, 1.0)))
     return fit_sky(xy, vectors, np.full(len(xy), 0.002), shape=shape, unit_rad=across / max(1.0, width - 1.0))
+
+
+def directions(cards: dict[str, Any], xy: FloatArray) -> FloatArray:
+    """Unit vectors (n, 3) of pixels (n, 2) under cards as `wcs_cards` writes them: a tangent plane, with SIP or without.
+
+    Other cards are left to astropy; these are worked out here because loading it takes longer than a night's subs.
+    """
+    plain = {"CRPIX1", "CRPIX2", "CRVAL1", "CRVAL2", "CD1_1", "CD1_2", "CD2_1", "CD2_2"} <= cards.keys()
+    plain &= str(cards.get("CTYPE1", "")) in ("RA---TAN", "RA---TAN-SIP") and cards.get("LONPOLE", 180.0) == 180.0
+    if not plain:
+        ra, dec = wcs_of(cards).all_pix2world(xy[:, 0], xy[:, 1], 0)
+        return unit_vectors(ra, dec)
+    offset = xy - np.array([cards["CRPIX1"] - 1.0, cards["CRPIX2"] - 1.0])
+    u, v = offset[:, 0], offset[:, 1]
+    bent = offset.copy()
+    for axis, name in enumerate("AB"):
+        order = int(cards.get(f"{name}_ORDER", 0))
+        for p in range(order + 1):
+            for q in range(order + 1 - p):
+                bent[:, axis] += cards.get(f"{name}_{p}_{q}", 0.0) * u**p * v**q
+    cd = np.array([[cards["CD1_1"], cards["CD1_2"]], [cards["CD2_1"], cards["CD2_2"]]])
+    centre = unit_vectors(np.array([cards["CRVAL1"]]), np.array([cards["CRVAL2"]]))[0]
+    return deproject(np.radians(bent @ cd.T), centre)
 
 
 def _turns_over(xy: FloatArray, plane: FloatArray) -> bool:
@@ -164,6 +187,9 @@ def wcs_cards(sky: SkyFit) -> dict[str, Any]:
 
 def wcs_of(cards: dict[str, Any]) -> WCS:
     """An astropy WCS of the cards."""
+    from astropy.io import fits
+    from astropy.wcs import WCS, FITSFixedWarning
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", FITSFixedWarning)
         return WCS(fits.Header(list(cards.items())))

@@ -8,6 +8,7 @@ from typing import BinaryIO, Literal
 
 import numpy as np
 import numpy.typing as npt
+
 from nightfold.calibrate.core import Combined
 from nightfold.calibrate.records import MasterPlane
 from nightfold.errors import CalibrationError, FrameError

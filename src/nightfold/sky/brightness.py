@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq, nnls
 
 from nightfold.rig.photometry import Optics, photons_from_ab, sky_e_per_s, vega_v_photons
 from nightfold.sky.moonlight import dark_sky_nl, extinction_mag_at, moon_sky_nl, v_mag_arcsec2
@@ -181,6 +180,8 @@ def sun_limit_deg(model: SkyModel, band: Band, *, share: float = TWILIGHT_SHARE)
 
     if excess(SUN_LIMIT_DEG) <= 0.0:
         return SUN_LIMIT_DEG
+    from scipy.optimize import brentq  # loads slowly
+
     return float(brentq(excess, -30.0, SUN_LIMIT_DEG, xtol=1e-4))
 
 
@@ -244,6 +245,8 @@ def _fit_one(own: Sequence[SkyReading]) -> tuple[float, float | None]:
     solution = np.zeros(columns.shape[1])
     for _ in range(3):
         root = np.sqrt(weight) / scale
+        from scipy.optimize import nnls
+
         solution, _ = nnls(columns * root[:, None], target * root)
         off = np.abs(target - columns @ solution) / scale
         sigma = max(1.4826 * float(np.median(off)), 1e-6)

@@ -10,12 +10,10 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from nightfold.align.cones import catalogue_for, cone_stamp, user_cone_folder
 from nightfold.align.records import Transform
-from nightfold.align.solve import Solution
-from nightfold.align.solving import solve_stars
 from nightfold.align.stage import Placed, placed_of
 from nightfold.align.tangent import ra_dec_deg
 from nightfold.align.wcs import SkyFit, is_mirrored, scale_arcsec_px, through_transform, up_deg, wcs_cards
@@ -27,6 +25,9 @@ from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings
 from nightfold.rig import core as rig_core
+
+if TYPE_CHECKING:
+    from nightfold.align.solve import Solution
 
 SOLUTION_VERSION = 1
 LEAST_OWN_STARS = 8
@@ -98,6 +99,8 @@ def pointing_of(ws: Workspace, row: FrameRow) -> Pointing | None:
 
 
 def _solve(ws: Workspace, row: FrameRow, reading: Reading) -> Solution:
+    from nightfold.align.solving import solve_stars  # loads slowly, and a campaign's grids are solved once
+
     pointing = pointing_of(ws, row)
     if pointing is None:
         raise RegistrationError(
