@@ -126,14 +126,19 @@ def _story(groups: Sequence[Sequence[SubFacts]], usuals: Sequence[Usual], bests:
 class _Group:
     """What the verdicts of one group share."""
 
-    usual: Usual
+    epochs: dict[int, Usual]
     story: Story
     bests: dict[_NightKey, float]
     hours: float
 
+    def usual_of(self, sub: SubFacts) -> Usual:
+        """What is usual in the sub's stretch between events of the rig."""
+        return self.epochs[sub.epoch]
+
     def best_of(self, sub: SubFacts) -> float:
         """The transparency that a clear hour of this night had; the campaign's where the whole night was dim."""
-        return max(self.bests.get(_night_key(sub), self.usual.transparency), 0.8 * self.usual.transparency)
+        usual = self.usual_of(sub).transparency
+        return max(self.bests.get(_night_key(sub), usual), 0.8 * usual)
 
 
 def _judge_group(
@@ -158,7 +163,9 @@ def _judge_group(
     worth = worth * np.array([(1.0 - min(max(s.uneven, 0.0), 1.0)) ** 2 if why.is_uneven(s) else 1.0 for s in subs])
     poor = fine & (worth < WORTH_FLOOR)
     harms, gain = harmful(np.where(fine, p, 0.0), np.where(fine, axis, 1.0), fine & ~poor, detail)
-    group = _Group(usual, story, bests, float(sum(s.exposure_s for s, ok in zip(subs, fine) if ok)) / 3600.0)
+    sane = [s for s in subs if usable(s)]
+    epochs = {e: usual.in_epoch(sane, e) for e in {s.epoch for s in subs}}
+    group = _Group(epochs, story, bests, float(sum(s.exposure_s for s, ok in zip(subs, fine) if ok)) / 3600.0)
     verdicts = []
     for i, s in enumerate(subs):
         reason = refused[i]
@@ -213,7 +220,7 @@ def _weighed(
     sub: SubFacts, worth: float, poor: bool, harms: bool, gain: float, factors: Factors, group: _Group
 ) -> Verdict:
     """The verdict on a sub that could be used; the cause that costs most comes first."""
-    usual = group.usual
+    usual = group.usual_of(sub)
     found: list[tuple[float, Cause, str]] = []
     best = group.best_of(sub)
     dim = (sub.transparency / best) ** 2 if best > 0 and np.isfinite(sub.transparency) else 1.0

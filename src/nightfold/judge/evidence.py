@@ -100,13 +100,13 @@ def robust_fit(
     design: FloatArray, values: FloatArray, error: FloatArray | None = None, *, rounds: int = 8
 ) -> tuple[FloatArray, FloatArray]:
     """Least squares with Tukey's biweight; the solution and its 1 sigma errors from the residuals' own scatter."""
-    known = np.ones(len(values)) if error is None else np.asarray(error, np.float64)
-    weight = np.ones(len(values))
+    known: FloatArray = np.ones(len(values)) if error is None else np.asarray(error, np.float64)
+    weight: FloatArray = np.ones(len(values))
     solution: FloatArray = np.zeros(design.shape[1])
     sigma = 1.0
     for _ in range(rounds):
         root = np.sqrt(weight) / known
-        solution = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        solution = np.asarray(np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0], np.float64)
         residual = (values - design @ solution) / known
         sigma = max(float(mad_sigma(residual)), 1e-9)
         weight = biweight((residual - np.median(residual)) / sigma)

@@ -81,6 +81,7 @@ class SubFacts:
     arcsec_per_px: float = NAN
     ra_deg: float = NAN  # where the header says the mount pointed
     dec_deg: float = NAN
+    epoch: int = 0  # number of the stretch between dated events of the rig: what is usual over the frame holds in one
 
     @property
     def long_axis_px(self) -> float:

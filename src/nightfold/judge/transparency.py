@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.measure.neighbours import nearest_point
 from nightfold.robust import biweight, mad_sigma
 
 FloatArray = npt.NDArray[np.float64]
@@ -182,8 +183,6 @@ def cross_match(
         The sub whose stars open the list; stars of others that are not in it are added as they come, so that the frame
         need not overlap with the anchor's.
     """
-    from scipy.spatial import cKDTree
-
     order = [anchor, *(i for i in range(len(positions)) if i != anchor)]
     common = np.zeros((0, 2))
     found: list[npt.NDArray[np.int64]] = [np.zeros(0, np.int64)] * len(positions)
@@ -192,9 +191,8 @@ def cross_match(
         index = np.full(len(positions[i]), -1, np.int64)
         if len(xy):
             if len(common):
-                reply = cKDTree(common).query(xy, distance_upper_bound=radius_px)
-                distance, nearest = np.asarray(reply[0]), np.asarray(reply[1])
-                hit = np.isfinite(distance)
+                nearest, distance = nearest_point(common, xy, radius_px)
+                hit = nearest >= 0
             else:
                 distance, nearest = np.full(len(xy), np.inf), np.zeros(len(xy), np.int64)
                 hit = np.zeros(len(xy), bool)
@@ -224,3 +222,50 @@ def rate_table(
         rate[i, m[seen]] = r[seen]
         error[i, m[seen]] = e[seen]
     return rate, error
+
+
+MAG_PER_LN = 2.5 / float(np.log(10.0))
+PRIOR_EXTINCTION_MAG = 0.05
+"""How well a site's one number for V tells the extinction in a filter."""
+STEADY_AIR = 0.02
+"""A clear sky's transparency wanders by about 2 % through a night (common experience, no source)."""
+
+
+def fit_extinction(
+    scales: FloatArray, airmass: FloatArray, night: npt.NDArray[np.int64], site_extinction_mag: float
+) -> tuple[float, float]:
+    """Extinction in mag per air mass from how scales fall with air mass within nights, and its 1 sigma.
+
+    Model: ln s = c(night) - k X / 1.0857, each night with its own clear level; least squares with the biweight, started from
+    each night's upper quarter, since cloud only takes light away. The site's value is a measurement with an error of 0.05.
+    Nights that span little air mass say little, and the site's value stays.
+    """
+    good = np.isfinite(scales) & (scales > 0) & np.isfinite(airmass)
+    if np.count_nonzero(good) < 3:
+        return site_extinction_mag, PRIOR_EXTINCTION_MAG
+    y, x, n = np.log(scales[good]), airmass[good] / MAG_PER_LN, night[good]
+    names, index = np.unique(n, return_inverse=True)
+    k, sigma_k = site_extinction_mag, PRIOR_EXTINCTION_MAG
+    clear = y + k * x
+    level = np.array([np.percentile(clear[index == i], 75) for i in range(len(names))])
+    for _ in range(25):
+        residual = y + k * x - level[index]
+        upper = residual[residual > 0]
+        # Cloud pulls down only: the spread of a clear sky is seen above its level.
+        sigma = max(STEADY_AIR, 1.4826 * float(np.median(upper)) if upper.size >= 3 else 0.0)
+        weight = biweight(residual / min(sigma, 0.05)) / sigma**2
+        total = np.bincount(index, weight, len(names))
+        held = np.maximum(total, 1e-12)
+        mean_x, mean_y = (
+            np.bincount(index, weight * x, len(names)) / held,
+            np.bincount(index, weight * y, len(names)) / held,
+        )
+        dx, dy = x - mean_x[index], y - mean_y[index]
+        information = float((weight * dx**2).sum()) + PRIOR_EXTINCTION_MAG**-2
+        new = (-float((weight * dx * dy).sum()) + site_extinction_mag * PRIOR_EXTINCTION_MAG**-2) / information
+        new, sigma_k = float(np.clip(new, 0.0, 1.0)), information**-0.5
+        level = np.where(total > 0, mean_y + new * mean_x, level)
+        done, k = abs(new - k) < 1e-6, new
+        if done:
+            break
+    return k, sigma_k

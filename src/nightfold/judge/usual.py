@@ -10,7 +10,7 @@ import itertools
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -124,6 +124,23 @@ class Usual:
             star_scatter=Centre.of([s.star_scatter for s in subs]),
             sensor_off_c=Centre.of(off),
             exposure_s=_median([s.exposure_s for s in subs]),
+        )
+
+    def in_epoch(self, subs: Sequence[SubFacts], epoch: int) -> Usual:
+        """The same with the patterns over the frame of one stretch between events of the rig, where five subs tell them."""
+        own = [s for s in subs if s.epoch == epoch]
+        if len(own) < 5 or len(own) == len(subs):
+            return self
+        then = Usual.of(own)
+        return replace(
+            self,
+            halo=then.halo,
+            drawn_px2=then.drawn_px2,
+            turning_px2=then.turning_px2,
+            tilt_u_px2=then.tilt_u_px2,
+            tilt_v_px2=then.tilt_v_px2,
+            bowl_px2=then.bowl_px2,
+            sensor_off_c=then.sensor_off_c,
         )
 
     def width_ratio2(self, sub: SubFacts) -> float:

@@ -370,6 +370,7 @@ class CampaignSettings(Table):
     begun: date | None = None
     combine_rigs: bool = False
     scale_darks: bool = False
+    sharp_weights: bool = False
 
     @model_validator(mode="after")
     def _names_fit(self) -> CampaignSettings:
