@@ -307,7 +307,8 @@ def _ready(ws: Workspace, what: str, members: list[_Member], stack: ExitStack, n
         raise FoldError(f"{what}: no sub can be read", seen="; ".join(lost))
     variances = np.array([m.blank_variance * m.per_grid_pixel for m, _ in opened])
     scales = np.array([m.scale for m, _ in opened])
-    weights = weights_inverse_variance(scales, variances)
+    widths = np.array([m.reading.fwhm_px * m.placed.transform.scale for m, _ in opened])
+    weights = weights_inverse_variance(scales, variances, fwhm_px=widths if ws.settings.sharp_weights else None)
     skies = solve_skies([_sky_points(m) for m, _ in opened], weights)
     subs = [
         FoldSub(
