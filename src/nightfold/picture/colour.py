@@ -21,7 +21,7 @@ RGB_TO_XYZ = np.array(
 WHITE_XYZ = np.array([0.95047, 1.0, 1.08883])
 
 # Ottosson 2020, "A perceptual color space for image processing": linear sRGB to cone responses, and their cube roots to Lab.
-_RGB_TO_LMS = np.array(
+RGB_TO_LMS = np.array(
     [
         [0.4122214708, 0.5363325363, 0.0514459929],
         [0.2119034982, 0.6806995451, 0.1073969566],
@@ -35,15 +35,15 @@ _XYZ_TO_LMS = np.array(
         [0.0482003018, 0.2643662691, 0.6338517070],
     ]
 )
-_LMS_TO_LAB = np.array(
+LMS_TO_LAB = np.array(
     [
         [0.2104542553, 0.7936177850, -0.0040720468],
         [1.9779984951, -2.4285922050, 0.4505937099],
         [0.0259040371, 0.7827717662, -0.8086757660],
     ]
 )
-_LMS_TO_RGB = np.linalg.inv(_RGB_TO_LMS)
-_LAB_TO_LMS = np.linalg.inv(_LMS_TO_LAB)
+_LMS_TO_RGB = np.linalg.inv(RGB_TO_LMS)
+_LAB_TO_LMS = np.linalg.inv(LMS_TO_LAB)
 
 
 def encode_srgb(linear: npt.ArrayLike) -> npt.NDArray[np.float32]:
@@ -74,13 +74,13 @@ def cielab_from_xyz(xyz: Colours) -> Colours:
 
 def oklab_from_linear(rgb: Colours) -> Colours:
     """OKLab (L, a, b) of linear sRGB. Ottosson 2020, combined matrix."""
-    lms = rgb @ _RGB_TO_LMS.T.astype(rgb.dtype)
-    return np.asarray(np.cbrt(lms) @ _LMS_TO_LAB.T.astype(rgb.dtype))
+    lms = rgb @ RGB_TO_LMS.T.astype(rgb.dtype)
+    return np.asarray(np.cbrt(lms) @ LMS_TO_LAB.T.astype(rgb.dtype))
 
 
 def oklab_from_xyz(xyz: Colours) -> Colours:
     """OKLab (L, a, b) of CIE XYZ with D65 white. Ottosson 2020."""
-    return np.asarray(np.cbrt(xyz @ _XYZ_TO_LMS.T) @ _LMS_TO_LAB.T)
+    return np.asarray(np.cbrt(xyz @ _XYZ_TO_LMS.T) @ LMS_TO_LAB.T)
 
 
 def linear_from_oklab(lab: Colours) -> Colours:
@@ -112,7 +112,7 @@ def oklab_from_oklch(lch: Colours) -> Colours:
 
 def oklab_planes(red: Colours, green: Colours, blue: Colours) -> Planes:
     """L, a and b of linear light given as three planes."""
-    return _through([np.cbrt(p) for p in _through([red, green, blue], _RGB_TO_LMS)], _LMS_TO_LAB)
+    return _through([np.cbrt(p) for p in _through([red, green, blue], RGB_TO_LMS)], LMS_TO_LAB)
 
 
 def linear_planes(lightness: Colours, a: Colours, b: Colours) -> Planes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -58,7 +58,7 @@ class PictureReport:
 
 def make_picture(
     ws: Workspace,
-    recipe_file: Path | None,
+    recipe_given: Path | Recipe | None,
     *,
     target: str | None = None,
     rig: str | None = None,
@@ -86,33 +86,10 @@ def make_picture(
     began = time.perf_counter()
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise PictureError("the picture's kind is not known", seen=out.name, allowed=", ".join(SUFFIXES))
-    given = load_recipe(recipe_file) if recipe_file is not None else None
+    given = load_recipe(recipe_given) if isinstance(recipe_given, Path) else recipe_given
     rows = _masters(ws, target or (given.target if given else None), rig)
     notes: list[str] = []
-    ws.progress.start(len(rows), "Reading masters", "masters")
-    planes: dict[str, Plane] = {}
-    for row in rows:
-        master = read_master(row.path)
-        summary = master.summary
-        planes[row.filter] = Plane(
-            filter=row.filter,
-            image=master.image,
-            variance=master.variance,
-            sha256=row.sha256,
-            scale_arcsec_px=_scale_of(ws, row, master.wcs),
-            cut_box_px=summary.cut_box_px,
-            wcs=master.wcs,
-        )
-        ws.progress.advance()
-    ws.progress.finish()
-    sizes = {p.image.shape for p in planes.values()}
-    if len(sizes) > 1:
-        raise PictureError(
-            "the masters differ in size",
-            seen=", ".join(f"{w}x{h}" for h, w in sorted(sizes)),
-            allowed="one grid",
-            next_step="fold all anew",
-        )
+    planes = read_planes(ws, rows)
     if given is None:
         recipe = _automatic(ws, planes, rows, palette)
     else:
@@ -157,6 +134,35 @@ def make_picture(
         document={"palette": name, "masters": recipe.masters, "files": files},
     )
     return report
+
+
+def read_planes(ws: Workspace, rows: Sequence[MasterRow]) -> dict[str, Plane]:
+    """Masters of one grid as planes by filter."""
+    ws.progress.start(len(rows), "Reading masters", "masters")
+    planes: dict[str, Plane] = {}
+    for row in rows:
+        master = read_master(row.path)
+        summary = master.summary
+        planes[row.filter] = Plane(
+            filter=row.filter,
+            image=master.image,
+            variance=master.variance,
+            sha256=row.sha256,
+            scale_arcsec_px=_scale_of(ws, row, master.wcs),
+            cut_box_px=summary.cut_box_px,
+            wcs=master.wcs,
+        )
+        ws.progress.advance()
+    ws.progress.finish()
+    sizes = {p.image.shape for p in planes.values()}
+    if len(sizes) > 1:
+        raise PictureError(
+            "the masters differ in size",
+            seen=", ".join(f"{w}x{h}" for h, w in sorted(sizes)),
+            allowed="one grid",
+            next_step="fold all anew",
+        )
+    return planes
 
 
 def _scale_of(ws: Workspace, row: MasterRow, wcs: Any) -> float | None:

@@ -70,6 +70,12 @@ def masters(request: Request) -> Response:
     return _page(request, "masters", "Masters", {"masters": room_of(request).campaign().masters_with_ids()})
 
 
+@router.get("/picture")
+def picture(request: Request) -> Response:
+    """The picture, mixed live."""
+    return _page(request, "picture", "Picture", {"picture": room_of(request).campaign().picture_room()})
+
+
 @router.get("/api")
 def interface(request: Request) -> Response:
     """What the API offers."""

@@ -11,6 +11,7 @@ from nightfold.engine.core import CancelToken, Progress
 from nightfold.errors import LedgerError, SettingsError
 from nightfold.fold.viewer.stage import MasterLooker
 from nightfold.judge.looking.stage import SubLooker
+from nightfold.picture.live.stage import Mixer
 from nightfold.settings.files import FILE_NAME
 from nightfold.web.guard import Door
 from nightfold.web.jobs import Jobs
@@ -30,7 +31,7 @@ class Room:
         self._campaign: Campaign | None = None
         self._stamp: tuple[Path, int] | None = None
         self._chosen: Path | None = None
-        self._lookers: tuple[tuple[int, int], SubLooker, MasterLooker] | None = None
+        self._lookers: tuple[tuple[int, int], SubLooker, MasterLooker, Mixer] | None = None
 
     @property
     def folder(self) -> Path | None:
@@ -77,14 +78,18 @@ class Room:
         """Looks into the masters of the open campaign."""
         return self._looking()[1]
 
-    def _looking(self) -> tuple[SubLooker, MasterLooker]:
-        """Both lookers; made anew when the campaign was opened anew or work ended, for then they may know too little."""
+    def mixer(self) -> Mixer:
+        """Layers and previews of pictures of the open campaign."""
+        return self._looking()[2]
+
+    def _looking(self) -> tuple[SubLooker, MasterLooker, Mixer]:
+        """All three; made anew when the campaign was opened anew or work ended, for then they may know too little."""
         campaign = self.campaign()
         with self._lock:
             key = (id(campaign), self.jobs.ended())
             if self._lookers is None or self._lookers[0] != key:
-                self._lookers = (key, campaign.sub_looker(), campaign.master_looker())
-            return self._lookers[1], self._lookers[2]
+                self._lookers = (key, campaign.sub_looker(), campaign.master_looker(), campaign.mixer())
+            return self._lookers[1:]
 
     def at_work(self, progress: Progress, token: CancelToken, **options: Any) -> Campaign:
         """A campaign of its own for a job: it tells its progress and can be stopped."""

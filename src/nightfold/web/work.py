@@ -76,7 +76,8 @@ class OpenWish(Wish):
     name: Name
 
 
-def _begin(room: Room, kind: str, what: str, wish: Wish, work: Callable[[Progress, CancelToken], Any]) -> Any:
+def begin(room: Room, kind: str, what: str, wish: Wish, work: Callable[[Progress, CancelToken], Any]) -> Any:
+    """Start work as a job; its record."""
     again = {"work": kind, "wish": wish.model_dump(mode="json")}
     return to_document(room.jobs.start(kind, what, work, again=again))
 
@@ -98,7 +99,7 @@ def start(request: Request, wish: StartWish) -> Any:
     def work(progress: Progress, token: CancelToken) -> Any:
         return Campaign.start(folder, room.base / _new_name(room.base, folder), progress=progress, cancelled=token)
 
-    return _begin(room, "start", f"From {folder.name} to a first picture", wish, work)
+    return begin(room, "start", f"From {folder.name} to a first picture", wish, work)
 
 
 @router.post("/work/demo", summary="The demo: an invented campaign, gone through the whole way")
@@ -111,7 +112,7 @@ def demo(request: Request, wish: DemoWish) -> Any:
     def work(progress: Progress, token: CancelToken) -> Any:
         return Campaign.demo(room.base / "demo-campaign", progress=progress, cancelled=token)
 
-    return _begin(room, "demo", "The demo, from invented frames to a picture", wish, work)
+    return begin(room, "demo", "The demo, from invented frames to a picture", wish, work)
 
 
 @router.post("/work/take-in", summary="Take a folder in and judge what is new")
@@ -126,7 +127,7 @@ def take_in(request: Request, wish: TakeInWish) -> Any:
             campaign.judge()
             return taken
 
-    return _begin(room, "take-in", f"Taking in {folder.name}", wish, work)
+    return begin(room, "take-in", f"Taking in {folder.name}", wish, work)
 
 
 @router.post("/work/judge", summary="Measure what is new and judge all subs")
@@ -140,7 +141,7 @@ def judge(request: Request, wish: JudgeWish) -> Any:
             kept = sum(s.verdict == "keep" for s in judged.subs)
             return {"kept": kept, "dropped": len(judged.subs) - kept, "notes": judged.notes}
 
-    return _begin(room, "judge", "Judging the subs", wish, work)
+    return begin(room, "judge", "Judging the subs", wish, work)
 
 
 @router.post("/work/fold", summary="Fold kept subs into masters")
@@ -153,7 +154,7 @@ def fold(request: Request, wish: FoldWish) -> Any:
         with room.at_work(progress, token) as campaign:
             return campaign.fold(target=wish.target, filter=wish.filter, rig=wish.rig)
 
-    return _begin(room, "fold", what, wish, work)
+    return begin(room, "fold", what, wish, work)
 
 
 @router.post("/decide", summary="Keep or drop subs, or clear a person's decision")
