@@ -501,6 +501,7 @@ def _findings(taken: TakeInReport, judged: JudgeReport) -> Iterable[str]:
         )
     for missing in taken.missing_calibration:
         yield f"Still to shoot: {missing.sentence}"
+    yield from (finding.text for finding in judged.findings)
     yield from judged.notes
 
 

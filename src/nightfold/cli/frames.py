@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import App, Parameter
 
 from nightfold.campaign import Campaign
-from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, table
+from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours, table
 from nightfold.engine.core import CancelToken
 from nightfold.intake.stage import TakeInReport
 
 if TYPE_CHECKING:
-    from nightfold.judge.stage import JudgeReport
+    from nightfold.judge.stage import JudgedSub, JudgeReport
 
 
 def register(app: App) -> None:
@@ -99,16 +99,70 @@ def judge_told(report: JudgeReport) -> str:
             s.ellipticity,
             s.sky_e_per_s,
             s.transparency,
+            s.weight,
             s.verdict,
         )
         for s in report.subs
     ]
-    text = table(["night", "filter", "file", "stars", "fwhm px", "ellipt.", "sky e/s", "transp.", "verdict"], rows)
+    headings = ["night", "filter", "file", "stars", "fwhm px", "ellipt.", "sky e/s", "transp.", "weight", "verdict"]
     dropped = [s for s in report.subs if s.verdict == "drop"]
-    reasons = [f"  {Path(s.file).name}: {'; '.join(f'{c.cause}: {c.detail}' for c in s.causes)}" for s in dropped]
-    kept = len(report.subs) - len(dropped)
-    lines = [text, "", f"{kept} kept, {len(dropped)} dropped."]
-    return "\n".join(lines + reasons)
+    poorer = [s for s in report.subs if s.verdict == "keep" and s.causes]
+    lines = [table(headings, rows), "", f"{len(report.subs) - len(dropped)} kept, {len(dropped)} dropped."]
+    lines += [_reasons(s) for s in dropped]
+    if poorer:
+        lines += ["Kept, their weight mends it:", *(_reasons(s) for s in poorer)]
+    return "\n".join([*lines, *losses_told(report), *_compared_told(report), *(f.text for f in report.findings)])
+
+
+def _reasons(sub: JudgedSub) -> str:
+    return f"  {Path(sub.file).name}: {'; '.join(f'{c.cause}: {c.detail}' for c in sub.causes)}"
+
+
+def losses_told(report: JudgeReport) -> list[str]:
+    """What each cause has cost in hours of clear sky, costliest first, with the night that cost most."""
+    causes: dict[str, list[tuple[float, str | None]]] = {}
+    for loss in report.losses:
+        causes.setdefault(loss.cause, []).append((loss.hours, loss.night))
+    totals = sorted(((sum(h for h, _ in own), cause) for cause, own in causes.items()), reverse=True)
+    told = []
+    for total, cause in totals:
+        if total < 0.01:
+            continue
+        worst_hours, worst = max(causes[cause], key=lambda pair: pair[0])
+        several = worst is not None and len(causes[cause]) > 1
+        where = f" ({worst}: {hours(3600 * worst_hours)})" if several else (f" on {worst}" if worst else "")
+        told.append(f"{cause.replace('-', ' ')} {hours(3600 * total)}{where}")
+    return ["", f"Clear sky lost so far: {', '.join(told)}."] if told else []
+
+
+def _compared_told(report: JudgeReport) -> list[str]:
+    """Each night's share, what a master would be without it, and what the sharpest half alone would give."""
+    nights = [n for n in report.nights_compared if n.snr_without is not None and n.fwhm_without is not None]
+    lines: list[str] = []
+    if nights:
+        rows = [
+            (n.rig, n.filter, n.night, n.subs, n.hours, n.share, n.fwhm_px, 100 * (n.snr_without or 0), 100 * (n.fwhm_without or 0))
+            for n in nights
+        ]  # fmt: skip
+        headings = [
+            "rig",
+            "filter",
+            "night",
+            "subs",
+            "hours",
+            "weight",
+            "fwhm px",
+            "depth without %",
+            "width without %",
+        ]
+        lines += ["", table(headings, rows)]
+    for choice in report.sharper_or_deeper:
+        if choice.kept_share == 0.5:
+            lines.append(
+                f"{choice.rig}, {choice.filter}: the sharpest half alone gives stars of {choice.fwhm_px:.2f} px at {100 * choice.snr_relative:.0f} % "
+                "of the depth."
+            )
+    return lines
 
 
 def keep(
