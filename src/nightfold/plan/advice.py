@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -128,11 +128,12 @@ def exposure_report(
     filter: str,
     target: str | None = None,
     missing: Sequence[str] = (),
+    throughput: Mapping[tuple[str, str], float] | None = None,
 ) -> ExposureReport:
     """How long a sub shall be on a rig through a filter, for a target's goal where there is one."""
     (one,) = rigs_asked(settings, rig)
     wanted = target_asked(settings, target)
-    equipment = equipment_of(one, (filter,))
+    equipment = equipment_of(one, (filter,), throughput=throughput)
     wheel = _wheel_asked(one, equipment, filter)
     if not equipment.measured:
         raise SettingsError(

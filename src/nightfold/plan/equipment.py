@@ -5,7 +5,7 @@ A number that is not given is either taken at a usual value, which is told, or l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -97,7 +97,9 @@ class Equipment:
     flip_s: float
     flips: bool
     sub_s: float | None
-    missing: tuple[str, ...] = field(default_factory=tuple)
+    missing: tuple[str, ...] = ()
+    throughput: dict[str, float] = field(default_factory=dict)
+    """By filter: light that arrives against what the numbers promise, where stars of solved subs tell it."""
 
     def overhead_s(self, sub_s: float) -> float:
         """Between subs: download, and a dither about every five minutes of light."""
@@ -125,7 +127,13 @@ def limits_of(rig: Rig, site: Site) -> Limits:
     )
 
 
-def equipment_of(rig: Rig, wanted: Sequence[str] = (), *, dark_at_c: float | None = None) -> Equipment:
+def equipment_of(
+    rig: Rig,
+    wanted: Sequence[str] = (),
+    *,
+    dark_at_c: float | None = None,
+    throughput: Mapping[tuple[str, str], float] | None = None,
+) -> Equipment:
     """A rig in numbers.
 
     Parameters
@@ -135,6 +143,8 @@ def equipment_of(rig: Rig, wanted: Sequence[str] = (), *, dark_at_c: float | Non
         Filters of its goals: those that the wheel does not list are taken at usual bands where their name tells one.
     dark_at_c : float, optional
         Sensor temperature for the dark current; the coldest listed by default.
+    throughput : mapping, optional
+        Measured share of the promised light, by rig and filter.
     """
     missing: list[str] = []
     telescope, camera = rig.telescope, rig.camera
@@ -202,6 +212,7 @@ def equipment_of(rig: Rig, wanted: Sequence[str] = (), *, dark_at_c: float | Non
         flips=rig.mount.flips,
         sub_s=rig.sub_s,
         missing=tuple(missing),
+        throughput={name: share for (of, name), share in (throughput or {}).items() if of == rig.name},
     )
 
 
@@ -242,9 +253,9 @@ def _wheel(rig: str, given: Filter, ratio: float, shadow: float) -> tuple[Wheel 
 
 
 def optics_for(equipment: Equipment, wheel: Wheel) -> Optics:
-    """The rig's optics with the efficiency of sensor, telescope and filter peak at the filter's centre."""
+    """The rig's optics with the efficiency of sensor, telescope and filter peak at its centre, as measured where it was."""
     plain = equipment.optics
-    efficiency = equipment.efficiency(wheel.band.centre_nm) * wheel.peak
+    efficiency = equipment.efficiency(wheel.band.centre_nm) * wheel.peak * equipment.throughput.get(wheel.filter, 1.0)
     return Optics(plain.aperture_mm, plain.focal_length_mm, plain.pixel_um, max(efficiency, 1e-6), plain.obstruction_mm)
 
 

@@ -20,11 +20,11 @@ from nightfold.plan.records import (
     WhatIf,
 )
 from nightfold.plan.season import best_date, forecast_of, hours_left, months_of
-from nightfold.plan.state import PastSub, State, altitudes_of, progress_of, typical_sub_s
+from nightfold.plan.state import State, typical_sub_s
 from nightfold.plan.targets import Spot, Wanted, rigs_asked, site_of, spots_of, wanted_of
-from nightfold.plan.tonight import learnt_sky
+from nightfold.plan.tonight import Learnt, done_of, learn
 from nightfold.settings.models import CampaignSettings, Rig, Site, Target
-from nightfold.sky.brightness import Band, SkyModel
+from nightfold.sky.brightness import Band
 from nightfold.sky.clear_nights import Forecast
 from nightfold.sky.ephemeris import Place
 from nightfold.sky.usable_hours import NightHours, SeasonSky, season_sky, usable_hours
@@ -56,8 +56,8 @@ def season_report(
     asked = [t for t in settings.target if target is None or t.name == target]
     spots, missing = spots_of(asked)
     wanted, no_goals = wanted_of(settings, asked, spots)
-    model, no_sky = learnt_sky(settings, state, spots, place, site)
-    lacks = [*missing, *no_goals, *no_sky]
+    learnt = learn(settings, state, spots, place, site)
+    lacks = [*missing, *no_goals, *learnt.missing]
     chances = tuple(site.clear_probability(month) for month in range(1, 13))
     if None in chances:
         lacks.append(f"site.clear_night_probability is not given: {USUAL_CLEAR:g} is taken")
@@ -70,7 +70,7 @@ def season_report(
         own = [s for s in spots if s.target == one_target.name]
         if own:
             goals = [w for w in wanted if w.spot.target == one_target.name]
-            found.append(_target_season(settings, state, site, place, rigs, one_target, own, goals, sky, model, known))
+            found.append(_target_season(settings, state, site, place, rigs, one_target, own, goals, sky, learnt, known))
     notes = ["each forecast takes the target to have every clear night to itself"] if len(found) > 1 else []
     return SeasonReport(
         first=first,
@@ -98,12 +98,11 @@ def mean_rate(
 
 
 def _needs(
-    settings: CampaignSettings,
     state: State,
     site: Site,
     rigs: Sequence[Rig],
     goals: Sequence[Wanted],
-    model: SkyModel,
+    learnt: Learnt,
     done: Sequence[float],
 ) -> dict[int, float]:
     """Clear hours that each goal still needs, by its number, with all its rigs at work on it together."""
@@ -111,16 +110,16 @@ def _needs(
     for number, one in enumerate(goals):
         total = 0.0
         for rig in rigs:
-            gear = equipment_of(rig, (one.goal.filter,) if not rig.filter else ())
+            gear = learnt.equipment(rig, (one.goal.filter,) if not rig.filter else ())
             wheel = gear.wheels.get(one.goal.filter)
             if wheel is None or (not gear.measured and one.goal.hours is None):
                 continue
             sub_s = rig.sub_s or typical_sub_s(state.subs, rig.name, one.goal.filter) or usual_sub_s(wheel)
             shooting = shooting_of(gear, wheel, one.goal, sub_s=sub_s)
             highest = max(min(90.0 - abs(site.latitude_deg - one.spot.dec_deg), 90.0), 5.0)
-            best = reference_rate(shooting, model, highest)
+            best = reference_rate(shooting, learnt.model, highest)
             mean = mean_rate(
-                partial(reference_rate, shooting, model),
+                partial(reference_rate, shooting, learnt.model),
                 latitude_deg=site.latitude_deg,
                 dec_deg=one.spot.dec_deg,
                 least_altitude_deg=rig.mount.min_altitude_deg,
@@ -144,7 +143,7 @@ def _target_season(
     spots: Sequence[Spot],
     goals: Sequence[Wanted],
     sky: SeasonSky,
-    model: SkyModel,
+    learnt: Learnt,
     chances: Sequence[float],
 ) -> TargetSeason:
     own = [r for r in rigs if not target.rigs or r.name in target.rigs]
@@ -152,10 +151,10 @@ def _target_season(
     least = min((r.mount.min_altitude_deg for r in own), default=30.0)
     nights = usable_hours(
         sky, spots[0].ra_deg, spots[0].dec_deg, min_altitude_deg=least,
-        profile=limits_of(own[0], site).profile if own else (), model=model, bands=bands,
+        profile=limits_of(own[0], site).profile if own else (), model=learnt.model, bands=bands,
     )  # fmt: skip
-    done = _done(settings, state, goals, place, model)
-    needs = _needs(settings, state, site, own, goals, model, done)
+    done, _ = done_of(settings, state, goals, spots, place, learnt)
+    needs = _needs(state, site, own, goals, learnt, done)
     picky = _picky(nights, list(bands))
 
     def forecast(hours: dict[int, float]) -> ForecastLine:
@@ -181,8 +180,8 @@ def _target_season(
             changes.append(
                 WhatIf(change=f"without {longest}", hours_needed=sum(fewer.values()), forecast=forecast(fewer))
             )
-        darker = replace(model, zenith_v_mag=model.zenith_v_mag + DARKER_MAG)
-        there = _needs(settings, state, site, own, goals, darker, done)
+        darker = replace(learnt.model, zenith_v_mag=learnt.model.zenith_v_mag + DARKER_MAG)
+        there = _needs(state, site, own, goals, replace(learnt, model=darker), done)
         changes.append(
             WhatIf(
                 change=f"under a sky {DARKER_MAG:g} mag darker",
@@ -193,7 +192,7 @@ def _target_season(
         for rig in settings.rig:
             if len(own) == 1 and rig.name == own[0].name:
                 continue
-            other = _needs(settings, state, site, [rig], goals, model, done)
+            other = _needs(state, site, [rig], goals, learnt, done)
             if set(other) >= set(open_needs):
                 changes.append(
                     WhatIf(change=f"with {rig.name} alone", hours_needed=sum(other.values()), forecast=forecast(other))
@@ -230,19 +229,6 @@ def _bands(rigs: Sequence[Rig], goals: Sequence[Wanted]) -> dict[str, Band]:
             if name in gear.wheels:
                 found.setdefault(name, gear.wheels[name].band)
     return found
-
-
-def _done(
-    settings: CampaignSettings, state: State, goals: Sequence[Wanted], place: Place, model: SkyModel
-) -> list[float]:
-    """Share of each goal that the ledger holds."""
-    equipment = [equipment_of(r, [w.goal.filter for w in goals] if not r.filter else ()) for r in settings.rig]
-    done = []
-    for one in goals:
-        subs: list[PastSub] = [s for s in state.subs if (s.target, s.panel) == one.spot.key]
-        altitude = altitudes_of(subs, place, one.spot.ra_deg, one.spot.dec_deg)
-        done.append(sum(progress_of(subs, one.goal, gear, altitude_deg=altitude, model=model)[0] for gear in equipment))
-    return done
 
 
 def _picky(nights: Sequence[NightHours], names: Sequence[str]) -> list[str]:

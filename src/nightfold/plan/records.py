@@ -137,6 +137,8 @@ class SkyLine:
     moon_factor: float | None
     line_transmission: float | None
     """Of the filter at its lines in this telescope's cone."""
+    throughput: float | None
+    """Light that arrives against what the rig's numbers promise above the air, from stars of solved subs; None if not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from nightfold.align.wcs import is_mirrored, up_deg
 from nightfold.engine.core import atomic_write, write_text
 from nightfold.errors import SettingsError
 from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row, rig_events
+from nightfold.judge.photometry.stage import photometry_of
 from nightfold.judge.stage import is_kept
 from nightfold.ledger.records import FrameRow, GridRow
 from nightfold.ledger.workspace import Workspace
@@ -23,7 +24,7 @@ from nightfold.plan.outlook import season_report
 from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
 from nightfold.plan.state import Angle, KeptBlock, PastSub, State
 from nightfold.plan.targets import site_of, spots_of
-from nightfold.plan.tonight import NightRequest, learnt_sky, plan_tonight
+from nightfold.plan.tonight import NightRequest, learn, plan_tonight
 
 __all__ = ["calendar", "exposure", "frame", "season", "state_of", "tonight"]
 
@@ -54,6 +55,7 @@ def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:
     ids = [r.id for r in rows]
     readings = ws.ledger.readings(ids, with_arrays=False)
     verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
+    solutions = ws.ledger.solutions(ids)
     levelled = {i for group in calibration_groups(ws) if group.darks or group.bias for i in group.subs}
     found = []
     for row in rows:
@@ -84,6 +86,7 @@ def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:
                 noise_e=scalars.get("noise_e"),
                 sky_e_per_s=sky / exposure if sky is not None and exposure > 0 else None,
                 fwhm_px=scalars.get("fwhm_px"),
+                zero_point_mag=photometry_of(solutions.get(row.id))["zero_point_mag"],
                 binned=header.binning[0],
             )
         )
@@ -215,8 +218,11 @@ def exposure(ws: Workspace, *, rig: str, filter: str, target: str | None = None)
     site, place = site_of(ws.settings)
     state = state_of(ws)
     spots, _ = spots_of([t for t in ws.settings.target if t.ra_deg is not None or t.panel])
-    model, missing = learnt_sky(ws.settings, state, spots, place, site)
-    return exposure_report(ws.settings, state, model, rig=rig, filter=filter, target=target, missing=missing)
+    learnt = learn(ws.settings, state, spots, place, site)
+    return exposure_report(
+        ws.settings, state, learnt.model, rig=rig, filter=filter, target=target, missing=learnt.missing,
+        throughput=learnt.throughput,
+    )  # fmt: skip
 
 
 def frame(ws: Workspace, *, rig: str, target: str | None = None) -> FrameReport:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 from nightfold.intake.records import FrameFacts, RigEvent
 from nightfold.plan.equipment import Equipment, optics_for, shooting_of
 from nightfold.plan.gains import Shooting
-from nightfold.rig.photometry import sky_e_per_s
+from nightfold.rig.photometry import photons_from_ab, sky_e_per_s
 from nightfold.settings.models import Goal
 from nightfold.sky.airmass import airmass_from_true_altitude, altitude_azimuth_deg, extinction_factor
 from nightfold.sky.brightness import SkyModel, SkyReading, fit_sky
@@ -26,7 +26,18 @@ from nightfold.sky.ephemeris import (
 )
 from nightfold.sky.moonlight import extinction_mag_at
 
-__all__ = ["Angle", "KeptBlock", "PastSub", "State", "altitudes_of", "fitted_sky", "progress_of", "typical_sub_s"]
+__all__ = [
+    "Angle",
+    "KeptBlock",
+    "PastSub",
+    "State",
+    "altitudes_of",
+    "fitted_sky",
+    "light_share",
+    "measured_throughput",
+    "progress_of",
+    "typical_sub_s",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -57,6 +68,8 @@ class PastSub:
     noise_e: float | None = None
     sky_e_per_s: float | None = None
     fwhm_px: float | None = None
+    zero_point_mag: float | None = None
+    """AB magnitude of one electron a second through this sub's air; of unbinned pixels or binned ones alike."""
     binned: int = 1
 
 
@@ -128,8 +141,8 @@ def progress_of(
 ) -> tuple[float, float]:
     """Share of a goal's SNR squared that kept subs of one rig hold, and their hours.
 
-    A goal in brightness counts each sub by the CCD equation with its measured noise and its measured transparency (air mass
-    from its altitude); what was not measured is taken from the model. A goal in hours counts exposure, less where a sub is
+    A goal in brightness counts each sub by the CCD equation with its measured noise and its zero point; without a zero point
+    with its relative transparency and the air mass of its altitude; what was not measured is taken from the model. A goal in hours counts exposure, less where a sub is
     worth less per second than the better ones of its kind (square of scale over noise, against the 90th percentile).
     """
     wheel = equipment.wheels.get(goal.filter)
@@ -153,7 +166,9 @@ def _share_of(sub: PastSub, altitude_deg: float, shooting: Shooting, model: SkyM
     altitude = altitude_deg if np.isfinite(altitude_deg) else 60.0
     k = extinction_mag_at(shooting.band.centre_nm, model.extinction_mag, model.elevation_m)
     through = float(extinction_factor(airmass_from_true_altitude(max(altitude, 5.0)), k))
-    if sub.transparency is not None:
+    if sub.zero_point_mag is not None:
+        through = light_share(sub.zero_point_mag, shooting)
+    elif sub.transparency is not None:
         through *= sub.transparency
     signal = shooting.signal_e_per_s * through * sub.exposure_s
     if sub.noise_e is not None:
@@ -167,6 +182,43 @@ def _share_of(sub: PastSub, altitude_deg: float, shooting: Shooting, model: SkyM
         blank = (sky + shooting.dark_e_per_s) * sub.exposure_s + shooting.read_noise_e**2
     box_px = (shooting.box_arcsec / shooting.optics.scale_arcsec_px) ** 2
     return float(box_px * signal**2 / (blank + signal) / shooting.snr**2)
+
+
+def light_share(zero_point_mag: float, shooting: Shooting) -> float:
+    """Light that arrived against what a rig's numbers promise above the air: from the zero point of stars."""
+    promised = float(photons_from_ab(0.0, shooting.band.centre_nm)) * shooting.band.width_nm
+    promised *= shooting.optics.area_m2 * shooting.optics.efficiency
+    return float(10.0 ** (0.4 * zero_point_mag)) / promised
+
+
+def measured_throughput(
+    subs: Sequence[PastSub],
+    equipment: Mapping[str, Equipment],
+    places: Mapping[tuple[str, int | None], tuple[float, float]],
+    place: Place,
+    model: SkyModel,
+    *,
+    least: int = 3,
+) -> dict[tuple[str, str], float]:
+    """Share of the promised light that rigs deliver by filter: the median over kept subs with zero points, air taken off.
+
+    Fewer than `least` subs tell nothing; a share outside 0.05 to 3 says that the rig's numbers are of another rig.
+    """
+    shares: dict[tuple[str, str], list[float]] = {}
+    for key, (ra_deg, dec_deg) in places.items():
+        own = [s for s in subs if (s.target, s.panel) == key and s.kept and s.zero_point_mag is not None]
+        altitudes = altitudes_of(own, place, ra_deg, dec_deg)
+        for sub, altitude in zip(own, altitudes):
+            gear = equipment.get(sub.rig or "")
+            wheel = gear.wheels.get(sub.filter or "") if gear is not None and gear.measured else None
+            if gear is None or wheel is None or sub.zero_point_mag is None or not np.isfinite(altitude):
+                continue
+            shooting = shooting_of(gear, wheel, None, sub_s=sub.exposure_s or 1.0)
+            k = extinction_mag_at(wheel.band.centre_nm, model.extinction_mag, model.elevation_m)
+            air = float(extinction_factor(airmass_from_true_altitude(max(float(altitude), 5.0)), k))
+            shares.setdefault((gear.name, wheel.filter), []).append(light_share(sub.zero_point_mag, shooting) / air)
+    found = {key: float(np.median(several)) for key, several in shares.items() if len(several) >= least}
+    return {key: share for key, share in found.items() if 0.05 <= share <= 3.0}
 
 
 def _hours_worth(subs: Sequence[PastSub]) -> float:
@@ -183,13 +235,13 @@ def _hours_worth(subs: Sequence[PastSub]) -> float:
 def fitted_sky(
     model: SkyModel,
     subs: Sequence[PastSub],
-    equipment: dict[str, Equipment],
-    places: dict[str, tuple[float, float]],
+    equipment: Mapping[str, Equipment],
+    places: Mapping[tuple[str, int | None], tuple[float, float]],
     place: Place,
 ) -> SkyModel:
     """The model with its levels fitted to the backgrounds of the newest nights, by rig and filter.
 
-    `places` holds RA and Dec of targets by name. Dropped subs speak too: cloud is weighed down by the fit itself. A filter with
+    `places` holds RA and Dec by target and panel. Dropped subs speak too: cloud is weighed down by the fit itself. A filter with
     too few backgrounds keeps the model's own level.
     """
     usable = [
@@ -198,10 +250,12 @@ def fitted_sky(
         if s.calibrated
         and s.sky_e_per_s is not None
         and s.start is not None
+        and s.rig is not None
+        and s.target is not None
         and s.rig in equipment
         and equipment[s.rig].measured
         and s.filter in equipment[s.rig].wheels
-        and s.target in places
+        and (s.target, s.panel) in places
     ]
     nights = sorted({s.night for s in usable if s.night is not None})[-SKY_NIGHTS:]
     readings: list[SkyReading] = []
@@ -212,8 +266,8 @@ def fitted_sky(
 
 def _readings_of(
     subs: Sequence[PastSub],
-    equipment: dict[str, Equipment],
-    places: dict[str, tuple[float, float]],
+    equipment: Mapping[str, Equipment],
+    places: Mapping[tuple[str, int | None], tuple[float, float]],
     place: Place,
     model: SkyModel,
 ) -> list[SkyReading]:
@@ -223,10 +277,9 @@ def _readings_of(
     sun, moon = sun_track(place, start, end, step_s=3600.0), moon_track(place, start, end, step_s=3600.0)
     phase = float(moon_illumination(np.array([(start + end) / 2.0])).phase_angle_deg[0])
     found = []
-    for name in dict.fromkeys(s.target for s in subs):
-        assert name is not None
-        track = target_track(*places[name], place, start, end, step_s=3600.0)
-        for sub, at in ((s, t) for s, t in zip(subs, middles) if s.target == name):
+    for key in dict.fromkeys((s.target or "", s.panel) for s in subs):
+        track = target_track(*places[key], place, start, end, step_s=3600.0)
+        for sub, at in ((s, t) for s, t in zip(subs, middles) if (s.target, s.panel) == key):
             rig = equipment[sub.rig or ""]
             wheel = rig.wheels[sub.filter or ""]
             terms = model.terms(

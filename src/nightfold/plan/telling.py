@@ -146,6 +146,7 @@ def sky_lines(works: Sequence[Work], model: SkyModel) -> tuple[SkyLine, ...]:
             site_factor=factor,
             moon_factor=model.moon_factor.get(band.name),
             line_transmission=work.wheel.line_transmission,
+            throughput=work.equipment.throughput.get(work.wheel.filter),
         )
     return tuple(lines.values())
 

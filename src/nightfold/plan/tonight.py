@@ -43,7 +43,15 @@ from nightfold.plan.records import (
     Twilights,
 )
 from nightfold.plan.schedule import Goal, Job, Plan, Problem, keep_unless_better, plan_night
-from nightfold.plan.state import PastSub, State, altitudes_of, fitted_sky, progress_of, typical_sub_s
+from nightfold.plan.state import (
+    PastSub,
+    State,
+    altitudes_of,
+    fitted_sky,
+    measured_throughput,
+    progress_of,
+    typical_sub_s,
+)
 from nightfold.plan.targets import Spot, Wanted, rigs_asked, site_of, spots_of, wanted_of
 from nightfold.plan.telling import (
     Work,
@@ -64,7 +72,7 @@ from nightfold.sky.ephemeris import (
 )
 from nightfold.sky.night import Night, night_at
 
-__all__ = ["NightRequest", "learnt_sky", "plan_tonight"]
+__all__ = ["Learnt", "NightRequest", "done_of", "learn", "plan_tonight"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -89,15 +97,31 @@ class NightRequest:
     seconds: float = SOLVER_SECONDS
 
 
-def learnt_sky(
-    settings: CampaignSettings, state: State, spots: Sequence[Spot], place: Place, site: Site
-) -> tuple[SkyModel, tuple[str, ...]]:
-    """The site's sky, fitted to the ledger's backgrounds where there are any, and what is missing for it."""
+@dataclass(frozen=True)
+class Learnt:
+    """What the ledger teaches of site and rigs: the sky's levels, the light that rigs deliver; and what is missing."""
+
+    model: SkyModel
+    throughput: dict[tuple[str, str], float]
+    missing: tuple[str, ...]
+
+    def equipment(self, rig: Rig, wanted: Sequence[str] = ()) -> Equipment:
+        """A rig in numbers, with its measured light."""
+        return equipment_of(rig, wanted, throughput=self.throughput)
+
+
+def learn(settings: CampaignSettings, state: State, spots: Sequence[Spot], place: Place, site: Site) -> Learnt:
+    """Sky and rigs as far as the ledger's subs tell of them."""
     model, missing = sky_model_of(site)
+    if not state.subs:
+        return Learnt(model, {}, missing)
     seen = {(s.rig, s.filter) for s in state.subs}
-    equipment = {r.name: equipment_of(r, [f for name, f in seen if name == r.name and f]) for r in settings.rig}
-    places = {s.target: (s.ra_deg, s.dec_deg) for s in reversed(spots)}
-    return fitted_sky(model, state.subs, equipment, places, place), missing
+    shot = {r.name: [f for name, f in seen if name == r.name and f] for r in settings.rig}
+    plain = {r.name: equipment_of(r, shot[r.name]) for r in settings.rig}
+    places = {s.key: (s.ra_deg, s.dec_deg) for s in spots}
+    throughput = measured_throughput(state.subs, plain, places, place, model)
+    equipment = {r.name: equipment_of(r, shot[r.name], throughput=throughput) for r in settings.rig}
+    return Learnt(fitted_sky(model, state.subs, equipment, places, place), throughput, missing)
 
 
 def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest) -> NightPlan:
@@ -121,8 +145,9 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
     for rig in rigs:
         if not rig.filter and not any(rig.name in w.rigs for w in wanted):
             lacks.append(f"{rig.name} has no [[rig.filter]] and no goal: nothing is planned for it")
-    model, no_sky = learnt_sky(settings, state, spots, place, site)
-    lacks += no_sky
+    learnt = learn(settings, state, spots, place, site)
+    model = learnt.model
+    lacks += learnt.missing
     windows, planned_from, clear = _windows(request, night)
 
     tracks = {
@@ -131,9 +156,9 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
     equipment: dict[str, Equipment] = {}
     for rig in rigs:
         filters = [w.goal.filter for w in wanted if rig.name in w.rigs]
-        equipment[rig.name] = equipment_of(rig, [f for f in filters if not rig.filter])
+        equipment[rig.name] = learnt.equipment(rig, [f for f in filters if not rig.filter])
         lacks += equipment[rig.name].missing
-    done, hours_done = _done(settings, state, wanted, spots, place, model)
+    done, hours_done = done_of(settings, state, wanted, spots, place, learnt)
     slot_s = _slot_s(night, len(wanted) * max(len(rigs), 1))
     edges = slot_edges_s(night, slot_s=slot_s)
     refocus, told = _refocus(rigs, site, night)
@@ -223,32 +248,31 @@ def _slot_s(night: Night, jobs: int) -> float:
     return 1800.0
 
 
-def _done(
+def done_of(
     settings: CampaignSettings,
     state: State,
     wanted: Sequence[Wanted],
     spots: Sequence[Spot],
     place: Place,
-    model: SkyModel,
+    learnt: Learnt,
 ) -> tuple[list[float], list[float]]:
     """Share of each goal that the ledger's subs of all rigs hold, and their hours."""
     own: dict[tuple[str, int | None], list[PastSub]] = {}
     for sub in state.subs:
         if sub.target is not None:
             own.setdefault((sub.target, sub.panel), []).append(sub)
-    altitudes = {s.key: altitudes_of(own.get(s.key, ()), place, s.ra_deg, s.dec_deg) for s in spots if s.key in own}
+    altitudes = {s.key: altitudes_of(own[s.key], place, s.ra_deg, s.dec_deg) for s in spots if s.key in own}
+    shot = {(s.rig, s.filter) for s in state.subs}
+    equipment = [learnt.equipment(r, [f for name, f in shot if name == r.name and f]) for r in settings.rig]
     done, hours = [], []
-    seen = {(s.rig, s.filter) for s in state.subs}
-    equipment = {r.name: equipment_of(r, [f for name, f in seen if name == r.name and f]) for r in settings.rig}
     for one in wanted:
-        share = total = 0.0
-        subs = own.get(one.spot.key, [])
-        for rig in equipment.values():
-            if subs:
-                part, time_h = progress_of(subs, one.goal, rig, altitude_deg=altitudes[one.spot.key], model=model)
-                share, total = share + part, total + time_h
-        done.append(share)
-        hours.append(total)
+        parts = [
+            progress_of(own[one.spot.key], one.goal, rig, altitude_deg=altitudes[one.spot.key], model=learnt.model)
+            for rig in equipment
+            if one.spot.key in own
+        ]
+        done.append(sum(share for share, _ in parts))
+        hours.append(sum(time_h for _, time_h in parts))
     return done, hours
 
 
