@@ -34,6 +34,7 @@ from nightfold.settings.models import CampaignSettings
 if TYPE_CHECKING:
     from astropy.table import QTable
 
+    from nightfold.charts.records import Strip
     from nightfold.fold.stage import FoldReport, MasterReport
     from nightfold.fold.viewer.stage import MasterLooker
     from nightfold.judge.looking.stage import NightReport, SubLooker
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from nightfold.judge.stage import JudgeReport
     from nightfold.picture.stage import PictureReport
     from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
+    from nightfold.record.sheet import SheetReport
 
 # Each stage is loaded by the method that needs it: taking files in should not wait for what folding needs.
 
@@ -319,6 +321,26 @@ class Campaign:
 
         with _ledger_errors():
             return calendar(self._ws, day=day, out=Path(out) if out is not None else None)
+
+    def show(self, *, with_tonight: bool = True) -> Strip:
+        """The campaign at one look: its nights in a row, its goals, what tonight would add, and the next step.
+
+        Parameters
+        ----------
+        with_tonight : bool
+            Plan tonight for it, which takes some seconds.
+        """
+        from nightfold.record.strip import campaign_strip
+
+        with _ledger_errors():
+            return campaign_strip(self._ws, with_tonight=with_tonight)
+
+    def sheet(self, *, day: date | None = None, out: str | Path | None = None) -> SheetReport:
+        """Write a night's sheet (tonight's by default) as PDF or PNG, by the file's ending."""
+        from nightfold.record.sheet import night_sheet
+
+        with self._writing("sheet"):
+            return night_sheet(self._ws, day=day, out=Path(out) if out is not None else None)
 
     # -- tables ------------------------------------------------------------------------------------------------------
 

@@ -25,7 +25,7 @@ from nightfold.charts.subs import expected_ranges, subs_chart, trend_title
 from nightfold.charts.theme import GROUNDS, channels, contrast, luminance, on_ground, text_on
 from nightfold.errors import NightfoldError
 
-GROUND_NAMES = ("page", "print", "red")
+GROUND_NAMES = ("page", "print", "red", "lamp")
 CHARTS = {ground: sample_charts(ground) for ground in GROUND_NAMES}  # type: ignore[arg-type]
 COLOUR = re.compile(r"#[0-9a-fA-F]{6}\b")
 
@@ -75,6 +75,12 @@ def test_red_charts_hold_red_alone(name: str) -> None:
     pixels = np.asarray(Image.open(io.BytesIO(to_png(CHARTS["red"][name], scale=1.0))).convert("RGB"))
     assert pixels[..., 1:].max() == 0
     assert pixels[..., 0].max() > 200
+
+
+@pytest.mark.parametrize("name", ["night", "strip"])
+def test_lamp_charts_are_grey(name: str) -> None:
+    for colour in COLOUR.findall(json.dumps(CHARTS["lamp"][name])):
+        assert len(set(channels(colour))) == 1, f"{colour} would change under a red lamp"
 
 
 def test_contrast_formula_against_known_pairs() -> None:

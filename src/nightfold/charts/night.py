@@ -341,11 +341,22 @@ def _ribbon(
             **clock.row(b.start), **clock.row_to(b.end), "rig": b.rig, "why": b.why, "filter": style.label, "target": b.target,
             "middle": clock.row(b.start + (b.end - b.start) / 2)["clock"],
         }  # fmt: skip
+        filled: Spec = {"type": "rect", "fill": style.colour, "stroke": ground.paper, "strokeWidth": 1.5}
+        ink = text_on(style.colour, ground)
+        if ground.name == "lamp":  # large black areas would cost ink, and hide what is written on them by hand
+            filled = {
+                "type": "rect",
+                "fill": ground.paper,
+                "stroke": ground.ink,
+                "strokeWidth": 1.6,
+                "strokeDash": style.dash_pattern,
+            }
+            ink = ground.ink
         room = width * (b.end - b.start).total_seconds() / span
         layers.append(
             {
                 "data": {"values": [row]},
-                "mark": {"type": "rect", "color": style.colour, "stroke": ground.paper, "strokeWidth": 1.5},
+                "mark": filled,
                 "encoding": {
                     "x2": {"field": "clock_until"},
                     "tooltip": [
@@ -360,7 +371,7 @@ def _ribbon(
             {
                 "data": {"values": [row]},
                 "mark": {
-                    "type": "text", "text": text, "color": text_on(style.colour, ground), "fontSize": 11, "fontWeight": "bold",
+                    "type": "text", "text": text, "color": ink, "fontSize": 11, "fontWeight": "bold",
                     "align": "center", "baseline": "middle",
                 },
                 "encoding": {"x": {"field": "middle", "type": "temporal"}},

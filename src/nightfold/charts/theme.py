@@ -1,8 +1,11 @@
-"""The three grounds that charts are drawn on: the dark page, black on white for print, and red for the night.
+"""The grounds that charts are drawn on: the dark page, black on white for print, and red for the night.
+
+Print has two: with filters' colours for the record, and in black alone for the sheet that is read under a red lamp, where
+an orange line on white paper would be gone.
 
 Colours of text keep a contrast of 4.5 and marks one of 3 to their ground, by the formula of WCAG 2.1 (relative luminance
 and contrast ratio), so that AA holds on each. A filter's colour that would fall short is shifted towards the ink, in equal
-steps on all three channels, until it does not; on the red ground every colour is red alone.
+steps on all three channels, until it does not; on the red ground every colour is red alone, under the lamp black.
 """
 
 from __future__ import annotations
@@ -13,7 +16,7 @@ from typing import Any, Literal
 Spec = dict[str, Any]
 """A chart: a Vega-Lite specification as plain dicts, lists, texts and numbers."""
 
-GroundName = Literal["page", "print", "red"]
+GroundName = Literal["page", "print", "red", "lamp"]
 
 VL_VERSION = "6.4"
 """The version of the chart language: of the specifications, the renderer and the page's script."""
@@ -65,6 +68,10 @@ GROUNDS: dict[GroundName, Ground] = {
         name="red", paper="#000000", ink="#ff0000", soft="#f20000", grid="#450000", accent="#ff0000", band="#3a0000",
         twilight=("#4a0000", "#300000", "#1a0000"),
     ),
+    "lamp": Ground(
+        name="lamp", paper="#ffffff", ink="#000000", soft="#333333", grid="#cccccc", accent="#000000", band="#e0e0e0",
+        twilight=("#c4c4c4", "#d8d8d8", "#ebebeb"),
+    ),
 }  # fmt: skip
 
 
@@ -92,7 +99,7 @@ def contrast(one: str, other: str) -> float:
 
 def on_ground(colour: str, ground: Ground, *, least: float = MARK_CONTRAST) -> str:
     """A colour as it is drawn on a ground: itself where it stands out enough, else shifted towards the ink until it does."""
-    if ground.name == "red":
+    if ground.name in ("red", "lamp"):
         return ground.ink
     start, end = channels(colour), channels(ground.ink)
     for step in range(0, 101, 2):

@@ -215,6 +215,10 @@ def guarded(common: Common, work: Callable[[CancelToken, TerminalProgress], int]
     except NightfoldError as error:
         progress.finish()
         return tell_error(error, as_json=common.json)
+    except BrokenPipeError:
+        # Whoever read the output, such as `head`, has enough; nothing more may be written, not even at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     except OSError as error:
         progress.finish()
         name = error.filename or "a file"

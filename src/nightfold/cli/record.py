@@ -1,0 +1,62 @@
+"""Commands that show and print what is on record: the strip, the night sheet, the capture record."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+
+from nightfold.campaign import Campaign
+from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded
+from nightfold.engine.core import CancelToken
+
+
+def register(app: App) -> None:
+    """Add these commands to the command line."""
+    app.command(show)
+    app.command(sheet)
+
+
+def show(
+    *,
+    tonight: Annotated[bool, Parameter(help="Also plan tonight, which takes some seconds.")] = True,
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Show the campaign at one look: nights, hours by filter, goals, what tonight would add, and the next step.
+
+    Example: nightfold show
+
+    """
+
+    def work(token: CancelToken, progress: TerminalProgress) -> int:
+        from nightfold.record.terminal import strip_told
+
+        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            strip = campaign.show(with_tonight=tonight)
+        return finish(common, strip, lambda: strip_told(strip))
+
+    return guarded(common, work)
+
+
+def sheet(
+    *,
+    date: Annotated[date | None, Parameter(help="The night, by its evening's date; tonight when not given.")] = None,
+    out: Annotated[
+        Path | None, Parameter(help="The file: .pdf or .png; in the campaign's plans folder when not given.")
+    ] = None,
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Print the night on one page: chart, blocks and events, lists to tick, cautions; readable under a red lamp.
+
+    Example: nightfold sheet --out tonight.pdf
+
+    """
+
+    def work(token: CancelToken, progress: TerminalProgress) -> int:
+        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            report = campaign.sheet(day=date, out=out)
+        return finish(common, report, lambda: f"Sheet of {report.date}: {report.file}")
+
+    return guarded(common, work)
