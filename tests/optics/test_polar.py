@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from nightfold.errors import FrameError
-from nightfold.optics.polar import corner_trail_arcsec, polar_error, tolerated_tilt_arcmin
+from nightfold.optics.polar import (
+    corner_trail_arcsec,
+    field_rotation_deg_per_h,
+    polar_error,
+    refracted_pole_arcmin,
+    tolerated_tilt_arcmin,
+)
 
 
 def turned(vector: np.ndarray, axis: np.ndarray, angle: float) -> np.ndarray:
@@ -150,3 +156,10 @@ def test_bad_input_says_what_is_wrong() -> None:
         polar_error([0.0, 1.0], latitude_deg=-31.0, declination_deg=0.0, position_angle_deg=[1.0])
     with pytest.raises(FrameError, match="near to a pole"):
         polar_error([0.0], latitude_deg=-31.0, declination_deg=89.5, position_angle_deg=[1.0])
+
+
+def test_refraction_raises_the_pole_and_alt_azimuth_fields_turn() -> None:
+    """CHECKS K6 and K7."""
+    assert refracted_pole_arcmin(52.0) == pytest.approx(0.78, abs=0.02)
+    assert refracted_pole_arcmin(-52.0) == refracted_pole_arcmin(52.0)
+    assert field_rotation_deg_per_h(52.0, azimuth_deg=0.0, altitude_deg=50.0) == pytest.approx(14.41, rel=1e-3)

@@ -15,6 +15,7 @@ from nightfold.simulate import optics
 from nightfold.simulate.catalogue import catalogue_field, gnomonic
 from nightfold.simulate.frames import sky_light, sky_to_pixel
 from nightfold.simulate.nebula import Nebula, shell_nebula
+from nightfold.simulate.rays import paint_by_rays
 from nightfold.simulate.rig import SimFilter, SimRig
 from nightfold.simulate.scene import random_scene, star_scene
 from nightfold.simulate.truth import Conditions, SubTruth
@@ -271,3 +272,35 @@ def test_a_ghost_lies_across_the_axis_and_holds_its_share() -> None:
     assert (ghost.sum(axis=0) @ np.arange(301)) / ghost.sum() == pytest.approx(
         150 - 0.9 * (truth.star_xy[0, 0] - 150), abs=0.2
     )
+
+
+def test_rays_keep_the_light_and_draw_the_pupil() -> None:
+    """Outer radius dz / 2N, the shadow's centre where it was put, and all of the light (CHECKS J1)."""
+    rig = replace(CLEAN, width_px=201, height_px=201, obstruction_mm=0.3 * CLEAN.aperture_mm, shadow_offset=(0.2, 0.0))
+    z_um = 40.0 * 2.0 * rig.focal_length_mm / rig.aperture_mm * rig.pixel_um
+    image = np.zeros((201, 201), np.float32)
+    air = np.array([[2.0, 0.0, 2.0]])
+    paint_by_rays(image, rig, np.array([[100.0, 100.0]]), np.array([1e6]), air, z_um=z_um, centre=(100.0, 100.0))
+    assert image.sum() == pytest.approx(1e6, rel=0.01)
+    x = np.mgrid[0:201, 0:201][1]
+    lit = image > 0.5 * np.median(image[image > 0.2 * image.max()])
+    assert np.ptp(x[lit]) / 2 == pytest.approx(40.0, abs=1.5)
+    # Centre of light of a disc with a hole of area share 0.09 at 0.2 of its radius: -0.09 * 0.2 / 0.91.
+    assert (image * x).sum() / image.sum() - 100 == pytest.approx(-40 * 0.09 * 0.2 / 0.91, abs=0.15)
+
+
+def test_rays_of_coma_and_tilt() -> None:
+    """Third-order coma moves the centre of light by a third of its tangential length; a tilted sensor is sharp on one line."""
+    rig = replace(CLEAN, width_px=201, height_px=201, coma_everywhere_px=(9.0, 0.0))
+    image = np.zeros((201, 201), np.float32)
+    air = np.array([[2.0, 0.0, 2.0]])
+    paint_by_rays(image, rig, np.array([[100.0, 100.0]]), np.array([1e6]), air, z_um=0.0, centre=(100.0, 100.0))
+    x = np.arange(201)
+    assert (image.sum(axis=0) * x).sum() / image.sum() - 100 == pytest.approx(3.0, abs=0.1)
+    rig = replace(rig, coma_everywhere_px=(0.0, 0.0), tilt_um=(200.0, 0.0))
+    peaks = []
+    for place in (20.0, 100.0, 180.0):
+        image = np.zeros((201, 201), np.float32)
+        paint_by_rays(image, rig, np.array([[place, 100.0]]), np.array([1e6]), air, z_um=80.0, centre=(100.0, 100.0))
+        peaks.append(float(image.max()))
+    assert peaks[0] > 1.5 * peaks[1] > 1.5 * peaks[2]  # 80 um too far, the left side 80 um nearer

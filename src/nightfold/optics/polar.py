@@ -118,6 +118,18 @@ def tolerated_tilt_arcmin(
     return float(turn * np.cos(np.radians(declination_deg)) / (SIDEREAL_RAD_PER_S * exposure_s) * ARCMIN_PER_RAD)
 
 
+def refracted_pole_arcmin(latitude_deg: float) -> float:
+    """By how much refraction raises the elevated pole: Saemundsson (1986) at 1010 mb and 10 C (CHECKS T14, K6)."""
+    height = abs(latitude_deg)
+    return float(1.02 / np.tan(np.radians(height + 10.3 / (height + 5.11))))
+
+
+def field_rotation_deg_per_h(latitude_deg: float, *, azimuth_deg: float, altitude_deg: float) -> float:
+    """How fast the field turns on an alt-azimuth mount: 15.041 cos(lat) cos(az) / cos(alt) (CHECKS K7)."""
+    a, h = np.radians(azimuth_deg), np.radians(altitude_deg)
+    return float(np.degrees(SIDEREAL_RAD_PER_S) * 3600.0 * np.cos(np.radians(latitude_deg)) * np.cos(a) / np.cos(h))
+
+
 def _normal_equations(rows: FloatArray, data: FloatArray, groups: npt.NDArray[np.int64]) -> tuple[
     FloatArray, FloatArray, float
 ]:  # fmt: skip

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from nightfold.errors import SettingsError
 from nightfold.simulate import optics
 from nightfold.simulate.place import REFRACTION_ARCSEC
+from nightfold.simulate.rays import paint_by_rays
 from nightfold.simulate.rig import SimRig
 from nightfold.simulate.scene import Scene
 from nightfold.simulate.sensor import light_path, sensor_of, unit_grid
@@ -98,6 +99,11 @@ def _plane(rig: SimRig, gradient: tuple[float, float]) -> Image:
 
 def _paint_stars(image: Image, rig: SimRig, conditions: Conditions, xy: FloatArray, flux_e: FloatArray) -> None:
     """Stars with aureole and coma."""
+    if conditions.sensor_z_um is not None:
+        bare = replace(rig, tilt_px=(0.0, 0.0), curvature_px=0.0)
+        air = _widths(bare, replace(conditions, defocus_px=0.0), xy) * _alpha2_per_fwhm2(rig.moffat_beta)
+        paint_by_rays(image, rig, xy, flux_e, air, z_um=conditions.sensor_z_um, centre=_centre(rig))
+        return
     cov = _widths(rig, conditions, xy) * _alpha2_per_fwhm2(rig.moffat_beta)
     core = flux_e * (1.0 - conditions.halo_share)
     if rig.coma_px:

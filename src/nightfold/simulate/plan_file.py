@@ -101,7 +101,7 @@ class PlanRig(BaseModel):
             raise SettingsError(
                 f"plan: rig {self.name!r} has an unknown key", seen=unknown[0], allowed=", ".join(sorted(known))
             )
-        for key in ("tilt_px", "quantum_efficiency"):
+        for key in ("tilt_px", "tilt_um", "coma_everywhere_px", "shadow_offset", "quantum_efficiency"):
             if key in given:
                 given[key] = tuple(tuple(v) if isinstance(v, list) else v for v in given[key])
         try:

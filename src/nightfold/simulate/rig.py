@@ -82,6 +82,15 @@ class SimRig:
     tilt_px: tuple[float, float] = (0.0, 0.0)  # blur at the right and upper border from a tilted sensor
     curvature_px: float = 0.0  # blur in the corners
     coma_px: float = 0.0  # length of the tail in the corners
+    # Of stars painted by rays (where the conditions say at which z the sensor stands), in place of the three above:
+    tilt_um: tuple[float, float] = (0.0, 0.0)  # right side and top farther from the objective than left and bottom
+    focal_curve_um: float = 0.0  # focus of the corners behind that of the middle
+    astigmatism_um: float = (
+        0.0  # in the corners: focus of the rays in the plane of the radius behind that of the others
+    )
+    coma_corner_px: float = 0.0  # tangential coma in the corners, tail outwards
+    coma_everywhere_px: tuple[float, float] = (0.0, 0.0)  # tangential coma of decentred optics, from apex to tail
+    shadow_offset: tuple[float, float] = (0.0, 0.0)  # of the obstruction's centre, in radii of the pupil
     distortion: float = 0.0  # third order, share of the half diagonal in the corners
     mirrored: bool = False
     flips: bool = True

@@ -35,6 +35,7 @@ class Conditions:
     exposure_s: float
     sensor_c: float = -5.0
     seeing_arcsec: float = 2.5
+    sensor_z_um: float | None = None  # where the sensor stands behind the focus; stars are then painted by rays
     defocus_px: float = 0.0
     elongation_px: float = 0.0
     elongation_angle_deg: float = 0.0

@@ -1,0 +1,216 @@
+"""Coma over the field from the skew of star images: size and direction in the middle and how it grows outwards.
+
+Guiding, wind, seeing and defocus draw stars out without making them lopsided; coma does, so the skew of
+`shapes.star_moments` holds it alone. What skew a coma of a given length leaves is found from third-order coma by rays
+(Schroeder, Astronomical Optics, ch. 6) over a Moffat star: the skew goes with the cube of small coma, so a small one
+hides, and only its upper limit is told. Lengths are of tangential coma, from apex to the end of the tail, pixels.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from nightfold.optics.shapes import star_moments
+from nightfold.robust import biweight, mad_sigma
+
+FloatArray = npt.NDArray[np.float64]
+
+LEAST_STARS = 12
+COLUMNS, ROWS = 5, 4
+BETA = 3.5
+"""Of the Moffat profile of seeing; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
+LEAN = 0.93
+"""Skew s of a star that guiding drew out by e comes out as s - LEAN e s*, both as complex numbers; 0.85 to 1.06 over
+comatic Moffat stars of ellipticity up to 0.3 (design/coma_lean.py)."""
+MODEL_SHARE = 0.06
+"""Error of lengths from the profile of seeing and from elongation. Measured on simulated frames."""
+OWN_SCATTER = 0.01
+"""Skew that pixels and neighbours give bright stars, 1 sigma. Measured on simulated frames without coma."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coma:
+    """Tangential coma. NaN where not measurable; uncertainties are 1 sigma."""
+
+    measured: bool
+    sentence: str
+    x_px: float  # in the middle of the frame, from apex to tail
+    y_px: float
+    size_px: float
+    uncertainty_px: float
+    angle_deg: float  # from +x towards +y
+    corner_px: float  # how much is added from the middle to a corner, tail outwards if above 0
+    corner_uncertainty_px: float
+    least_px: float  # what could have been seen: 3 sigma
+    free_x_px: float  # where on the frame coma vanishes; NaN where that is not known
+    free_y_px: float
+    stars: int
+
+
+def measure_coma(
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    skew_x: npt.ArrayLike,
+    skew_y: npt.ArrayLike,
+    skew_error: npt.ArrayLike,
+    sigma_px: npt.ArrayLike,
+    e_x: npt.ArrayLike,
+    e_y: npt.ArrayLike,
+    *,
+    width_px: int,
+    height_px: int,
+) -> Coma:
+    """Coma from the moments of the stars of one or many frames in focus, all turned alike.
+
+    Parameters
+    ----------
+    x, y, skew_x, skew_y, skew_error, sigma_px, e_x, e_y : arrays of shape (n,)
+        As in `shapes.Moments`; NaN leaves a star out. Elongations are best the frame's medians: guiding, not noise.
+    """
+    columns = [np.asarray(v, np.float64) for v in (x, y, skew_x, skew_y, skew_error, sigma_px, e_x, e_y)]
+    good = np.isfinite(np.array(columns)).all(axis=0) & (columns[4] < 0.1)
+    px, py, sx, sy, error, sigma, drawn_x, drawn_y = (c[good] for c in columns)
+    if px.size < LEAST_STARS:
+        return _not_measured(f"Coma is not measurable: {px.size} bright stars, at least {LEAST_STARS} are needed.")
+    half = 0.5 * np.array([width_px - 1.0, height_px - 1.0])
+    diagonal = float(np.hypot(*half))
+    rho = (np.column_stack([px, py]) - half) / diagonal
+    skew = np.column_stack([sx, sy])
+    drawn = drawn_x + 1j * drawn_y
+    errors = np.hypot(error, OWN_SCATTER)
+    weights = np.ones(px.size)
+    values = _start(rho, skew, errors, sigma)
+    for _ in range(6):
+        root = np.sqrt(weights) / errors
+
+        def pulls(v: FloatArray, root: FloatArray = root) -> FloatArray:
+            return np.asarray(((_skew_of(v, rho, sigma, drawn) - skew) * root[:, None]).ravel())
+
+        found = least_squares(pulls, values, x_scale=max(0.3 * float(np.median(sigma)), 0.05))
+        values = np.asarray(found.x, np.float64)
+        off = np.hypot(*(_skew_of(values, rho, sigma, drawn) - skew).T) / errors
+        spread = max(float(mad_sigma(np.concatenate([off, -off]))), 0.5)
+        weights = np.maximum(biweight(off / spread / 1.5), 1e-6)
+    freedom = max(2.0 * float(weights.sum()) - 3.0, 1.0)
+    chi2 = max(2.0 * found.cost / freedom, 0.5)
+    jacobian = np.asarray(found.jac, np.float64)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * chi2
+    typical = float(np.median(sigma))
+    # Of the mean skew, whatever coma made it: what would have been seen.
+    mean_error = float(np.sqrt(chi2 / (weights / errors**2).sum()))
+    least = float(coma_of_skew(3.0 * mean_error) * typical)
+    return _told(values, covariance, least, half, diagonal, stars=px.size)
+
+
+def _told(
+    values: FloatArray, covariance: FloatArray, least: float, half: FloatArray, diagonal: float, stars: int
+) -> Coma:
+    """What may be claimed: nothing that a third of it, or the cube law's blind spot, could have made."""
+    nan = float("nan")
+    size, corner = float(np.hypot(values[0], values[1])), float(values[2])
+    direction = values[:2] / max(size, 1e-12)
+    error = float(np.hypot(np.sqrt(direction @ covariance[:2, :2] @ direction), MODEL_SHARE * size))
+    corner_error = float(np.hypot(np.sqrt(covariance[2, 2]), MODEL_SHARE * max(size, abs(corner))))
+    lopsided = abs(corner) > 3.0 * corner_error and max(size, abs(corner)) > least
+    # Where the corners' coma shows, that of the middle adds to it in a straight line and no longer hides.
+    shown = size > 3.0 * error and (size > least or lopsided)
+    free = half - values[:2] / corner * diagonal if lopsided and size < 1.5 * abs(corner) else np.array([nan, nan])
+    angle = float(np.degrees(np.arctan2(values[1], values[0])) % 360.0) if shown else nan
+    if shown:
+        sentence = (
+            f"Coma of {size:.1f} ± {error:.1f} px in the middle of the frame, tails towards {direction_word(angle)}: "
+            "the optics are not collimated on the middle."
+        )
+    else:
+        sentence = f"No coma beyond {max(3.0 * error, 0.3) if lopsided else least:.1f} px in the middle of the frame."
+    if lopsided:
+        way = "outwards" if corner > 0 else "inwards"
+        sentence += f" Towards the corners {abs(corner):.1f} ± {corner_error:.1f} px are added, tails {way}."
+    return Coma(
+        measured=True, sentence=sentence, x_px=float(values[0]) if shown else nan, y_px=float(values[1]) if shown else nan,
+        size_px=size if shown else nan, uncertainty_px=error if shown else nan, angle_deg=angle,
+        corner_px=corner if lopsided else nan, corner_uncertainty_px=corner_error if lopsided else nan, least_px=least,
+        free_x_px=float(free[0]), free_y_px=float(free[1]), stars=stars,
+    )  # fmt: skip
+
+
+def direction_word(angle_deg: float) -> str:
+    """An angle on the frame in words: +x is right, +y up."""
+    words = ("the right", "the upper right", "the top", "the upper left", "the left", "the lower left", "the bottom", "the lower right")  # fmt: skip
+    return words[round(angle_deg / 45.0) % 8]
+
+
+def _skew_of(values: FloatArray, rho: FloatArray, sigma: FloatArray, drawn: npt.NDArray[np.complex128]) -> FloatArray:
+    """Skew that this coma leaves on stars drawn out by `drawn`, of which coma's own elongation is a part."""
+    coma = ((values[0] + values[2] * rho[:, 0]) + 1j * (values[1] + values[2] * rho[:, 1])) / sigma
+    size = np.abs(coma)
+    way = np.divide(coma, size, out=np.zeros_like(coma), where=size > 1e-9)
+    lengths, skews, own = _curve()
+    straight = np.interp(size, lengths, skews) * way
+    guiding = drawn - np.interp(size, lengths, own) * way**2
+    seen = straight - LEAN * guiding * np.conj(straight)
+    return np.column_stack([seen.real, seen.imag])
+
+
+def _start(rho: FloatArray, skew: FloatArray, errors: FloatArray, sigma: FloatArray) -> FloatArray:
+    """Coma of each part of the field turned back from its mean skew, and the straight line through them."""
+    cell = (np.clip(rho[:, 0] * 2.5 + 2.5, 0, 4).astype(np.int64) * ROWS) + np.clip(rho[:, 1] * 3 + 2, 0, 3).astype(
+        np.int64
+    )
+    rows, data = [], []
+    for c in np.unique(cell):
+        own = cell == c
+        w = 1.0 / errors[own] ** 2
+        mean = (w[:, None] * skew[own]).sum(axis=0) / w.sum()
+        size = float(np.hypot(*mean))
+        coma = mean / max(size, 1e-12) * float(coma_of_skew(size)) * float(np.median(sigma[own]))
+        at = rho[own].mean(axis=0)
+        rows += [[1.0, 0.0, at[0]], [0.0, 1.0, at[1]]]
+        data += [coma[0], coma[1]]
+    return np.asarray(np.linalg.lstsq(np.array(rows), np.array(data), rcond=None)[0], np.float64)
+
+
+def coma_of_skew(skew: npt.ArrayLike) -> FloatArray:
+    """Tangential coma in sigmas of the star that leaves this skew; the largest tabulated beyond."""
+    lengths, skews, _ = _curve()
+    top = int(np.argmax(skews)) + 1
+    return np.asarray(np.interp(np.asarray(skew, np.float64), skews[:top], lengths[:top]))
+
+
+@functools.cache
+def _curve() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Tangential coma in sigmas of the window that fits the comatic star, and its skew and elongation."""
+    fwhm = 8.0  # finely sampled
+    alpha2 = (0.5 * fwhm) ** 2 / (2.0 ** (1.0 / BETA) - 1.0)
+    half = 60
+    offsets = np.arange(-half, half + 1, dtype=np.float64)
+    ring, turns = (np.arange(6) + 0.5) / 6.0, (np.arange(12) + 0.5) / 12.0 * 2.0 * np.pi
+    rho2 = np.repeat(ring, 12)  # even in area
+    theta = np.tile(turns, 6)
+    lengths, skews, drawn = [0.0], [0.0], [0.0]
+    for length in np.array([0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.7, 3.3, 4.0]) * fwhm:
+        shift_x = length / 3.0 * rho2 * (2.0 + np.cos(2.0 * theta))
+        shift_y = length / 3.0 * rho2 * np.sin(2.0 * theta)
+        image = np.zeros((offsets.size, offsets.size))
+        for a, b in zip(shift_x - shift_x.mean(), shift_y, strict=True):
+            image += (1.0 + ((offsets - a)[None, :] ** 2 + (offsets - b)[:, None] ** 2) / alpha2) ** -BETA
+        found = star_moments(image, [half], [half], sigma_px=fwhm / 2.6, background=0.0, noise=0.0)
+        if not np.isfinite(found.skew_x[0]):
+            break
+        lengths.append(length / float(found.sigma_px[0]))
+        skews.append(float(found.skew_x[0]))
+        drawn.append(float(found.e_x[0]))
+    return np.array(lengths), np.array(skews), np.array(drawn)
+
+
+def _not_measured(sentence: str) -> Coma:
+    nan = float("nan")
+    return Coma(
+        measured=False, sentence=sentence, x_px=nan, y_px=nan, size_px=nan, uncertainty_px=nan, angle_deg=nan, corner_px=nan,
+        corner_uncertainty_px=nan, least_px=nan, free_x_px=nan, free_y_px=nan, stars=0,
+    )  # fmt: skip
