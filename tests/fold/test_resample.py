@@ -11,7 +11,7 @@ from nightfold.align.records import Transform
 from nightfold.calibrate.records import Calibration
 from nightfold.fold.placing import Placer
 from nightfold.fold.records import SkySurface
-from nightfold.kernels import resample
+from nightfold.kernels import lanczos
 
 SHAPE = (96, 112)
 TURNS = [0.0, 0.7, 3.0, 12.0, 45.0, 90.0, 90.4, 180.0, 180.7, -137.0, -90.0]
@@ -22,8 +22,8 @@ def exact(image, x, y, widen=1.0):
     taps = 2 * math.ceil(3 * widen)
     first_x, first_y = np.floor(x).astype(int) - taps // 2 + 1, np.floor(y).astype(int) - taps // 2 + 1
     steps = np.arange(taps)
-    wx = resample.lanczos((first_x[..., None] + steps - x[..., None]) / widen)
-    wy = resample.lanczos((first_y[..., None] + steps - y[..., None]) / widen)
+    wx = lanczos.lanczos((first_x[..., None] + steps - x[..., None]) / widen)
+    wy = lanczos.lanczos((first_y[..., None] + steps - y[..., None]) / widen)
     wx /= wx.sum(-1, keepdims=True)
     wy /= wy.sum(-1, keepdims=True)
     inside = (first_x >= 0) & (first_y >= 0) & (first_x + taps <= image.shape[1]) & (first_y + taps <= image.shape[0])
@@ -51,25 +51,25 @@ def place(skies, image, transform, shape=SHAPE, **more):
 
 def test_polynomial_weights_are_the_kernel():
     t = np.linspace(0.0, 1.0, 1001)
-    even, odd = resample._fit()
+    even, odd = lanczos._fit()
     u = t - 0.5
     powers = np.vander(u * u, 5, increasing=True)
     got = np.empty((t.size, 6))
     for k in range(3):
         got[:, 2 - k] = powers @ even[k] + u * (powers @ odd[k])
         got[:, 3 + k] = powers @ even[k] - u * (powers @ odd[k])
-    np.testing.assert_allclose(got, resample.exact_weights(t), atol=6e-7)
+    np.testing.assert_allclose(got, lanczos.exact_weights(t), atol=6e-7)
 
 
 @pytest.mark.parametrize("widen", [1.05, 1.43, 2.6])
 def test_wide_weights_are_the_kernel_made_wider(widen):
-    table = resample.phase_table(widen)
+    table = lanczos.phase_table(widen)
     taps = 2 * math.ceil(3 * widen)
     t = np.random.default_rng(2).random(500)
     at = t * (len(table) - 1)
     j = at.astype(int)
     got = table[j] + (at - j)[:, None] * (table[j + 1] - table[j])
-    want = resample.lanczos((np.arange(taps) - taps // 2 + 1 - t[:, None]) / widen)
+    want = lanczos.lanczos((np.arange(taps) - taps // 2 + 1 - t[:, None]) / widen)
     np.testing.assert_allclose(got[:, :taps], want / want.sum(axis=1, keepdims=True), atol=1e-6)
     assert (got[:, taps:] == 0.0).all()
 

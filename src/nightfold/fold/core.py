@@ -19,12 +19,12 @@ from scipy.special import ndtri
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
 from nightfold.fold.levels import local_sky, noise_factors, seeing_leeway, seeing_terms
-from nightfold.fold.placing import Placer, placers_of
+from nightfold.fold.placing import NoiseEntries, Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
 from nightfold.fold.statistics import RULES
 from nightfold.fold.tiles import Tile, plan_tiles
 from nightfold.kernels.combine import combine_tile, median_network, sorting_network
-from nightfold.kernels.resample import LANES, NOISE_ROWS, lanczos
+from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 
 FOLLOW_SIGMA = 2.0
 """Neighbours of a rejected bright sample go with it if they stand out by this much (common practice, no source)."""
@@ -167,13 +167,14 @@ class _Work:
         first_row = tile.region_y0 // NOISE_ROWS
         entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
         constant, slope, surface = (np.zeros((n, *entries), np.float32) for _ in range(3))
+        squares = np.empty(entries, np.float32)
         for i, placer in enumerate(self.placers):
-            nodes = placer.nodes(tile.region_y0, tile.region_x0, rows, columns)
-            if placer.place(tile.region_y0, tile.region_x0, stack[i], nodes):
-                noise = placer.noise(tile.region_y0, tile.region_x0, rows, columns, nodes)
-                constant[i], slope[i] = noise.constant * self.factors[i], noise.slope * self.factors[i]
-                surface[i] = noise.surface
-                self._note_squares(i, tile, noise.squares)
+            region = (tile.region_y0, tile.region_x0)
+            nodes = placer.nodes(*region, rows, columns)
+            if placer.place(*region, stack[i], nodes):
+                into = NoiseEntries(constant[i], slope[i], surface[i], squares)
+                placer.noise(*region, rows, columns, nodes, factor=float(self.factors[i]), into=into)
+                self._note_squares(i, tile, squares)
         inside = (
             slice(tile.y0 - tile.region_y0, tile.y1 - tile.region_y0),
             slice(tile.x0 - tile.region_x0, tile.x1 - tile.region_x0),

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from nightfold.fold.placing import Placer
 from nightfold.fold.records import FloatArray, FoldOptions, FoldSub, Plane
-from nightfold.kernels.resample import LANES, NOISE_ROWS
+from nightfold.kernels.lanczos import LANES, NOISE_ROWS
 from nightfold.robust import mad_sigma
 
 SKY_CELL_PX = 32

@@ -16,35 +16,29 @@ from nightfold.calibrate.apply import LEAST_FLAT
 from nightfold.calibrate.records import Calibration
 from nightfold.errors import FoldError
 from nightfold.fold.records import FloatArray, FoldSub, Plane
-from nightfold.kernels.resample import (
-    CELL,
-    HARSH_MARGIN,
-    KERNEL_TABLE,
-    LANES,
-    NOISE_ROWS,
-    SUPPORT,
-    add_peaks,
-    calibrate_box,
-    find_harsh,
-    noise_entries,
-    phase_table,
-    repair_box,
-    resample_any,
-    resample_runs,
-    resample_wide,
-    soften,
-    split_peaks,
-    subtract_surface,
-)
+from nightfold.fold.scratch import Scratch
+from nightfold.kernels.lanczos import CELL, KERNEL_TABLE, LANES, NOISE_ROWS, SUPPORT, phase_table
+from nightfold.kernels.noise_entries import noise_entries
+from nightfold.kernels.raw_box import calibrate_box, repair_box, transpose
+from nightfold.kernels.resample import resample_any, resample_runs, resample_upright, resample_wide
+from nightfold.kernels.ringing import HARSH_MARGIN, add_peaks, find_harsh, soften, split_peaks
 
 NOT_WIDENED = 1.02
 """A grid coarser than the sub by less than this needs no wider kernel."""
-MOST_PARTS = 10.0
+UPRIGHT = 1e-4
+"""Axes of sub and grid that part by less than this, in direction and scale, are placed in two steps along them."""
+ASLANT = 0.1
+"""Where a region's edge leaves the sub's rows by more than this a pixel, its bounding box holds much that is not needed."""
+PIECE_ROWS = 32
+"""Rows read and calibrated at a time, so that they are still in the processor's cache."""
+MOST_PARTS = 2.0
 """Blocks of 16 pixels that would fall into more parts than this are left to the way for any angle."""
 HARSH_SIGMA = 30.0
 """Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
 RINGING_SIGMA = 3.0
 _NO_PLANE = np.zeros((1, 1), np.float32)
+_scratch = Scratch()
+_NO_WORDS = np.zeros((1, 1), np.uint16)
 _CORNERS, _FIFTHS = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 5)
 
 
@@ -76,12 +70,22 @@ class Placer:
         self.flip_y = bool(inverse[1, 0 if self.swap else 1] < 0)
         oriented = np.abs(inverse[[1, 0]] if self.swap else inverse)
         self.affine = self._plain_affine() if sub.transform.distortion is None else None
+        self.onto_grid = None if self.affine is None else _inverse(self.affine)
         per_grid_pixel = sub.raw_per_grid_pixel
         coarser = math.sqrt(per_grid_pixel)
         self.widen = coarser if coarser > NOT_WIDENED else 1.0
         self.phases = phase_table(self.widen) if self.widen > 1.0 else _NO_PLANE
         parts = 1.0 + (LANES - 1) * (abs(oriented[0, 0] - 1.0) + oriented[1, 0])
         self.in_runs = self.widen == 1.0 and parts <= MOST_PARTS
+        self.margin = max(
+            2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3 + (LANES if self.widen > 1.0 else 0)
+        )
+        self.aslant = self.affine is not None and min(oriented[0, 1], oriented[1, 0]) > ASLANT
+        self.upright = (
+            self.widen == 1.0
+            and self.affine is not None
+            and float(np.abs(self.affine[:, :2] - np.eye(2)).max()) <= UPRIGHT
+        )
         calibration = sub.calibration
         self.unit = per_grid_pixel / (sub.exposure_s * sub.scale)
         self.fixed_e2 = (
@@ -113,40 +117,50 @@ class Placer:
         rows, columns = out.shape
         lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
         edges = self._edges(y0, x0, rows, columns)
-        margin = max(
-            2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3 + (LANES if self.widen > 1.0 else 0)
-        )
-        low = np.floor(edges.min(axis=0)).astype(np.int64) - margin
-        high = np.ceil(edges.max(axis=0)).astype(np.int64) + margin + 1
-        box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]))
+        low = np.floor(edges.min(axis=0)).astype(np.int64) - self.margin
+        high = np.ceil(edges.max(axis=0)).astype(np.int64) + self.margin + 1
+        box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]), edges)
         if box is None:
             out.fill(np.nan)
             return False
         box_y, box_x = int(low[1]), int(low[0])
-        place = (box_y, box_x, lattice, y0 - node_y, x0 - node_x)
         if self.widen > 1.0:
-            resample_wide(box, *place, 2 * math.ceil(SUPPORT * self.widen), self.phases, out)
+            taps = 2 * math.ceil(SUPPORT * self.widen)
+            surface, phases = self.sky_surface, self.phases
+            resample_wide(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, taps, phases, out)
         else:
-            self._place_without_ringing(box, *place, out)
-        if self.sky_surface.any():
-            subtract_surface(out, y0, x0, self.sky_surface)
+            self._place_without_ringing(box, box_y, box_x, lattice, node_y, node_x, y0, x0, out)
         return True
 
-    def noise(self, y0: int, x0: int, rows: int, columns: int, nodes: Nodes | None = None) -> NoiseEntries:
-        """Noise entries of the region; the first is that which pixel (y0, x0) lies in."""
+    def noise(
+        self,
+        y0: int,
+        x0: int,
+        rows: int,
+        columns: int,
+        nodes: Nodes | None = None,
+        *,
+        factor: float = 1.0,
+        into: NoiseEntries | None = None,
+    ) -> NoiseEntries:
+        """Noise entries of the region, variances times `factor`; the first is that which pixel (y0, x0) lies in."""
         first_y, first_x = y0 // NOISE_ROWS * NOISE_ROWS, x0 // LANES * LANES
         shape = (-(-(y0 + rows - first_y) // NOISE_ROWS), -(-(x0 + columns - first_x) // LANES))
         lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
-        constant, slope, squares = (np.empty(shape, np.float32) for _ in range(3))
+        entries = into or NoiseEntries(*(np.empty(shape, np.float32) for _ in range(4)))
         flat = self.sub.calibration.flat
         noise_entries(
             lattice,
-            first_y - node_y,
-            first_x - node_x,
+            node_y,
+            node_x,
+            first_y,
+            first_x,
             self.widen,
             KERNEL_TABLE,
             self.unit,
             self.fixed_e2,
+            float(factor),
+            self.sky_surface,
             _NO_PLANE if flat is None else flat,
             flat is not None,
             LEAST_FLAT,
@@ -154,14 +168,12 @@ class Placer:
             self.flip_x,
             self.flip_y,
             self.sub.shape,
-            constant,
-            slope,
-            squares,
+            entries.constant,
+            entries.slope,
+            entries.surface,
+            entries.squares,
         )
-        x = first_x + LANES * np.arange(shape[1]) + 0.5 * (LANES - 1)
-        y = first_y + NOISE_ROWS * np.arange(shape[0]) + 0.5 * (NOISE_ROWS - 1)
-        surface = self.sub.sky.evaluate(x[None, :], y[:, None]).astype(np.float32)
-        return NoiseEntries(constant, slope, np.ascontiguousarray(surface), squares)
+        return entries
 
     def oriented(self, xy: FloatArray) -> FloatArray:
         """Sub positions (n, 2) as positions in the sub turned over so that its axes run along the grid's."""
@@ -204,62 +216,115 @@ class Placer:
         xy = np.stack([grid_x.ravel(), grid_y.ravel()], axis=1)
         return np.ascontiguousarray(self.oriented(self.sub.transform.invert(xy)).reshape(y.size, x.size, 2))
 
-    def _box(self, y0: int, y1: int, x0: int, x1: int) -> Plane | None:
-        """Calibrated oriented source rows y0 to y1, columns x0 to x1, NaN beyond the sub; None if all of it is."""
+    def _box(self, y0: int, y1: int, x0: int, x1: int, corners: FloatArray) -> Plane | None:
+        """Calibrated oriented source rows y0 to y1, columns x0 to x1, NaN beyond the sub; None if all of it is.
+
+        Of a sub that lies aslant only what is near the region between the `corners` (4, 2) is read.
+        """
         height, width = self.sub.shape
         if self.swap:
             y0, y1, x0, x1 = x0, x1, y0, y1
+            corners = corners[:, ::-1]
         inside_y0, inside_y1 = max(y0, 0), min(y1, height)
         inside_x0, inside_x1 = max(x0, 0), min(x1, width)
         if inside_y0 >= inside_y1 or inside_x0 >= inside_x1:
             return None
-        rows, columns = inside_y1 - inside_y0, inside_x1 - inside_x0
-        top, left = inside_y0 - y0, inside_x0 - x0
-        raw_y0 = height - inside_y1 if self.flip_y else inside_y0
-        raw_x0 = width - inside_x1 if self.flip_x else inside_x0
-        raw = np.ascontiguousarray(self.sub.read_box(raw_y0, raw_y0 + rows, raw_x0, raw_x0 + columns), np.float32)
-        if raw.shape != (rows, columns):
-            raise FoldError(
-                f"{self.sub.name}: a read gave another size", seen=f"{raw.shape}", allowed=f"{(rows, columns)}"
-            )
-        c = self.sub.calibration
-        box = np.empty((y1 - y0, x1 - x0), np.float32)
-        empty = calibrate_box(
-            raw,
-            raw_y0,
-            raw_x0,
-            _NO_PLANE if c.dark_adu is None else c.dark_adu,
-            c.dark_adu is not None,
-            np.float32(c.pedestal_adu),
-            _NO_PLANE if c.flat is None else c.flat,
-            c.flat is not None,
-            np.float32(LEAST_FLAT),
-            np.float32(c.e_per_adu * self.unit),
-            self.flip_x,
-            self.flip_y,
-            top,
-            left,
-            box,
-        )
+        box: Plane = _scratch.array("box", (y1 - y0, x1 - x0))
+        box[: inside_y0 - y0] = np.nan
+        box[inside_y1 - y0 :] = np.nan
+        empty = 0
+        for top in range(inside_y0, inside_y1, PIECE_ROWS):
+            bottom = min(top + PIECE_ROWS, inside_y1)
+            left, right = inside_x0, inside_x1
+            if self.aslant:
+                near_left, near_right = _columns_between(corners, top - self.margin, bottom + self.margin)
+                left = max(left, near_left - self.margin)
+                right = min(right, near_right + self.margin)
+            if left < right:
+                empty += self._calibrated(top, bottom, left, right, box[top - y0 : bottom - y0], left - x0)
+            else:
+                box[top - y0 : bottom - y0] = np.nan
         columns_of_bad, row_starts = self.bad
+        rows, columns = inside_y1 - inside_y0, inside_x1 - inside_x0
         repair_box(
             box,
             columns_of_bad,
             row_starts,
-            raw_y0,
-            raw_x0,
+            height - inside_y1 if self.flip_y else inside_y0,
+            width - inside_x1 if self.flip_x else inside_x0,
             rows,
             columns,
             self.flip_x,
             self.flip_y,
-            top,
-            left,
-            empty,
+            inside_y0 - y0,
+            inside_x0 - x0,
+            empty if empty < rows * columns else 0,
         )
-        return np.ascontiguousarray(box.T) if self.swap else box
+        if not self.swap:
+            return box
+        turned: Plane = _scratch.array("turned box", (x1 - x0, y1 - y0))
+        transpose(box, turned)
+        return turned
+
+    def _calibrated(self, y0: int, y1: int, x0: int, x1: int, out: Plane, left: int) -> int:
+        """Fill `out` with oriented rows y0 to y1, columns x0 to x1, from column `left` on; how many have no value."""
+        height, width = self.sub.shape
+        rows, columns = y1 - y0, x1 - x0
+        raw_y0 = height - y1 if self.flip_y else y0
+        raw_x0 = width - x1 if self.flip_x else x0
+        raw, stored, first = self._read(raw_y0, raw_y0 + rows, raw_x0, raw_x0 + columns)
+        c = self.sub.calibration
+        return int(
+            calibrate_box(
+                raw,
+                stored,
+                stored is not _NO_WORDS,
+                first,
+                raw_y0,
+                raw_x0,
+                columns,
+                _NO_PLANE if c.dark_adu is None else c.dark_adu,
+                c.dark_adu is not None,
+                np.float32(c.pedestal_adu),
+                _NO_PLANE if c.flat is None else c.flat,
+                c.flat is not None,
+                np.float32(LEAST_FLAT),
+                np.float32(c.e_per_adu * self.unit),
+                self.flip_x,
+                self.flip_y,
+                left,
+                out,
+            )
+        )
+
+    def _read(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Plane, npt.NDArray[np.uint16], int]:
+        """Raw pixels as values or as stored words, the other one empty; and the column at which x0 lies in them."""
+        if self.sub.read_stored is not None:
+            width = self.sub.shape[1]
+            # Whole rows lie in one piece on the disk: reading half of each for nothing is cheaper than a call a row.
+            left, right = (0, width) if 2 * (x1 - x0) >= width else (x0, x1)
+            words = np.ascontiguousarray(self.sub.read_stored(y0, y1, left, right)).view(np.uint16)
+            self._check_read(words.shape, (y1 - y0, right - left))
+            return _NO_PLANE, words, x0 - left
+        raw = np.ascontiguousarray(self.sub.read_box(y0, y1, x0, x1), np.float32)
+        self._check_read(raw.shape, (y1 - y0, x1 - x0))
+        return raw, _NO_WORDS, 0
+
+    def _check_read(self, seen: tuple[int, ...], wanted: tuple[int, int]) -> None:
+        if seen != wanted:
+            raise FoldError(f"{self.sub.name}: a read gave another size", seen=f"{seen}", allowed=f"{wanted}")
 
     def _place_without_ringing(
-        self, box: Plane, box_y: int, box_x: int, lattice: FloatArray, from_y: int, from_x: int, out: Plane
+        self,
+        box: Plane,
+        box_y: int,
+        box_x: int,
+        lattice: FloatArray,
+        node_y: int,
+        node_x: int,
+        y0: int,
+        x0: int,
+        out: Plane,
     ) -> None:
         """Lanczos-3, but linear for light too narrow for it and around clipped cores."""
         threshold = np.float32(min(self.sky_level + HARSH_SIGMA * self.blank_sigma, self.clipped_from))
@@ -269,30 +334,64 @@ class Placer:
         if count > len(harsh):
             harsh = np.empty((count, 3), np.int32)
             find_harsh(box, threshold, drop, clipped, harsh)
-        resample = resample_runs if self.in_runs else resample_any
-        if count == 0:
-            resample(box, box_y, box_x, lattice, from_y, from_x, out)
-            return
         peaks = int(np.count_nonzero(harsh[:count, 2] == 0))
         where, excess = np.empty((49 * peaks, 2), np.int32), np.empty(49 * peaks, np.float32)
-        changed = split_peaks(box, harsh, count, where, excess)
-        resample(box, box_y, box_x, lattice, from_y, from_x, out)
-        forward, stretch, off = self._forward(lattice, from_y, from_x)
+        changed = split_peaks(box, harsh, count, where, excess) if count else 0
+        if self.upright:
+            resample_upright(box, box_y, box_x, self.affine, y0, x0, self.sky_surface, out)
+        else:
+            resample = resample_runs if self.in_runs else resample_any
+            resample(box, box_y, box_x, lattice, node_y, node_x, y0, x0, self.sky_surface, out)
+        if count == 0:
+            return
+        place = (lattice, node_y, node_x, y0, x0)
+        forward, stretch, off = self._forward(*place)
         if peaks < count:
             marks = np.empty(out.shape, np.uint8)
             reach = SUPPORT * stretch + off
-            soften(box, box_y, box_x, lattice, from_y, from_x, forward, harsh, count, reach, marks, out)
-        add_peaks(box_y, box_x, lattice, from_y, from_x, forward, where, excess, changed, stretch + off, out)
+            soften(box, box_y, box_x, *place, self.sky_surface, forward, harsh, count, reach, marks, out)
+        add_peaks(box_y, box_x, *place, forward, where, excess, changed, stretch + off, out)
 
-    def _forward(self, lattice: FloatArray, from_y: int, from_x: int) -> tuple[FloatArray, float, float]:
-        """Affine from oriented source to region pixels fitted to the lattice, its stretch, and how far off it may be."""
+    def _forward(
+        self, lattice: FloatArray, node_y: int, node_x: int, y0: int, x0: int
+    ) -> tuple[FloatArray, float, float]:
+        """Affine from oriented source to the region's pixels, its stretch, and how far off it may be.
+
+        Where the transform is distorted it is fitted to the lattice.
+        """
+        if self.onto_grid is not None:
+            forward = self.onto_grid.copy()
+            forward[0, 2] -= x0
+            forward[1, 2] -= y0
+            return forward, float(np.abs(forward[:, :2]).sum(axis=1).max()), 0.5
         ys, xs = np.mgrid[0 : lattice.shape[0], 0 : lattice.shape[1]] * float(CELL)
         source = np.column_stack([lattice.reshape(-1, 2), np.ones(lattice[..., 0].size)])
-        there = np.stack([xs.ravel() - from_x, ys.ravel() - from_y], axis=1)
+        there = np.stack([xs.ravel() + node_x - x0, ys.ravel() + node_y - y0], axis=1)
         fit = np.linalg.lstsq(source, there, rcond=None)[0]
         off = float(np.abs(source @ fit - there).max())
         stretch = float(np.abs(fit[:2]).sum(axis=0).max())
         return np.ascontiguousarray(fit.T), stretch, off + 0.5
+
+
+def _columns_between(corners: FloatArray, low: float, high: float) -> tuple[int, int]:
+    """First and last column (not included) of a quadrilateral between two rows; (0, 0) where it has none there."""
+    xs: list[float] = []
+    ring = [(float(x), float(y)) for x, y in corners[[0, 1, 3, 2]]]
+    for (ax, ay), (bx, by) in zip(ring, ring[1:] + ring[:1], strict=True):
+        if ay > by:
+            ax, ay, bx, by = bx, by, ax, ay
+        start, end = max(ay, low), min(by, high)
+        if start > end:
+            continue
+        slope = (bx - ax) / (by - ay) if by > ay else 0.0
+        xs += [ax + slope * (start - ay), ax + slope * (end - ay), *([bx] if by == ay else [])]
+    return (math.floor(min(xs)), math.ceil(max(xs)) + 1) if xs else (0, 0)
+
+
+def _inverse(affine: FloatArray) -> FloatArray:
+    """The affine (2, 3) that undoes another."""
+    linear = np.linalg.inv(affine[:, :2])
+    return np.column_stack([linear, -linear @ affine[:, 2]])
 
 
 def bad_pixels(mask: npt.NDArray[np.bool_] | None, height: int) -> BadPixels:

@@ -19,6 +19,9 @@ Counts = npt.NDArray[np.int16]
 ReadBox = Callable[[int, int, int, int], Plane]
 """``read_box(y0, y1, x0, x1)``: pixels ``[y0:y1, x0:x1]`` of a sub in ADU, float32; any threads may call it at once."""
 
+ReadStored = Callable[[int, int, int, int], npt.NDArray[np.generic]]
+"""The same pixels as usual cameras' files hold them: big-endian int16 less 32768 (see `PixelSource.read_stored`)."""
+
 StackStatistic = Callable[[Plane], tuple[npt.NDArray[np.floating], npt.NDArray[np.floating], npt.NDArray[np.integer]]]
 """A stack (n, pixels), NaN where a sub gives nothing, to value, variance of the value and samples used, each (pixels,)."""
 
@@ -69,6 +72,8 @@ class FoldSub:
     ----------
     read_box : callable
         See `ReadBox`.
+    read_stored : callable, optional
+        See `ReadStored`; the fold then converts them on its way, which is faster.
     shape : (int, int)
         Height and width of the sub.
     transform : Transform
@@ -94,6 +99,7 @@ class FoldSub:
     exposure_s: float
     scale: float = 1.0
     sky: SkySurface = field(default_factory=SkySurface.flat)
+    read_stored: ReadStored | None = None
     sky_e_per_s: float = 0.0
     fwhm_px: float = float("nan")
     weight: float = 1.0

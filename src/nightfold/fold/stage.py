@@ -40,7 +40,7 @@ from nightfold.fold.normalise import (
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub
 from nightfold.fold.statistics import RULES
 from nightfold.frames.identity import hash_file
-from nightfold.frames.pixels import open_pixels
+from nightfold.frames.pixels import PixelSource, open_pixels
 from nightfold.frames.write import write_fits
 from nightfold.intake.stage import header_of_row
 from nightfold.judge.stage import is_kept, judge_all
@@ -313,7 +313,8 @@ def _ready(ws: Workspace, what: str, members: list[_Member], stack: ExitStack, n
     subs = [
         FoldSub(
             name=f"{m.row.name} {m.row.fingerprint}",  # names alone may repeat from night to night
-            read_box=read,
+            read_box=source.read_box,
+            read_stored=source.read_stored if source.is_plain_unsigned16 else None,
             shape=(m.row.height_px, m.row.width_px),
             calibration=m.calibration,
             transform=m.placed.transform,
@@ -324,7 +325,7 @@ def _ready(ws: Workspace, what: str, members: list[_Member], stack: ExitStack, n
             fwhm_px=m.reading.fwhm_px * m.placed.transform.scale,
             weight=float(w),
         )
-        for (m, read), sky, w in zip(opened, skies, weights)
+        for (m, source), sky, w in zip(opened, skies, weights)
     ]
     return ReadySubs([m for m, _ in opened], subs, weights, np.sqrt(variances) / scales, lost)
 
@@ -371,7 +372,7 @@ def _members(
 
 def _open(
     ws: Workspace, members: list[_Member], stack: ExitStack, notes: list[str]
-) -> tuple[list[tuple[_Member, Any]], list[str]]:
+) -> tuple[list[tuple[_Member, PixelSource]], list[str]]:
     """Members with their pixels open; raws that are gone or broken since are told and left out."""
     _allow_open_files(len(members))
     packed = [m for m in members if m.row.path.suffix.lower() in (".gz", ".fz")]
@@ -380,7 +381,7 @@ def _open(
         ws.progress.say(
             f"Unpacking {len(packed)} compressed raws into {ws.scratch_folder}; they are removed when the fold is done."
         )
-    opened: list[tuple[_Member, Any]] = []
+    opened: list[tuple[_Member, PixelSource]] = []
     lost: list[str] = []
     for member in members:
         try:
@@ -390,7 +391,7 @@ def _open(
             lost.append(reason)
             notes.append(f"Left out: {reason}")
             continue
-        opened.append((member, source.read_box))
+        opened.append((member, source))
     return opened, lost
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from nightfold.kernels.resample import LANES, NOISE_ROWS
+from nightfold.kernels.lanczos import LANES, NOISE_ROWS
 
 WIDE = 64
 NOTHING = np.float32(3e38)

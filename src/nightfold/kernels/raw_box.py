@@ -1,0 +1,171 @@
+"""Loops that turn a piece of a raw into a box of calibrated, repaired pixels, turned over as asked. Serves `fold`."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from nightfold.kernels.lanczos import LANES
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _reverse(values, out):
+    """`values` the other way round, in blocks of known size: a running index that falls is not vectorised."""
+    size = values.size
+    blocks = size // LANES
+    for b in range(blocks):
+        source = values[b * LANES : b * LANES + LANES]
+        target = out[size - LANES * (b + 1) : size - LANES * b]
+        for i in range(LANES):
+            target[i] = source[LANES - 1 - i]
+    for i in range(blocks * LANES, size):
+        out[size - 1 - i] = values[i]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def calibrate_box(
+    raw,
+    stored,
+    as_stored,
+    first,
+    y0,
+    x0,
+    columns,
+    dark,
+    has_dark,
+    pedestal,
+    flat,
+    has_flat,
+    least_flat,
+    factor,
+    flip_x,
+    flip_y,
+    left,
+    out,
+):
+    """Fill `out` with (raw - dark) * factor / flat of a piece of a sub, turned over as asked.
+
+    The piece has the rows of `out` and `columns` and starts at row y0, column x0 of the sub. It lies from column `first` on
+    in `raw` (float32), or with `as_stored` in `stored`: uint16 as usual cameras' files hold them, big-endian int16 less
+    32768, seen natively. It lands at column `left` of `out`, whose other columns become NaN. Flats at or below
+    `least_flat` give NaN. Returns how many pixels of the piece have no value.
+    """
+    empty = 0
+    work = np.empty(columns, np.float32)
+    rows, width = out.shape
+    nan = np.float32(np.nan)
+    for r in range(rows):
+        line = out[r]
+        source = rows - 1 - r if flip_y else r
+        for i in range(left):
+            line[i] = nan
+        for i in range(left + columns, width):
+            line[i] = nan
+        piece = work if flip_x else line[left : left + columns]
+        if as_stored:
+            words = stored[source, first : first + columns]
+            for i in range(columns):
+                v = words[i]
+                piece[i] = np.float32(np.uint16((v << 8) | (v >> 8)) ^ np.uint16(0x8000))
+        else:
+            values = raw[source, first : first + columns]
+            for i in range(columns):
+                piece[i] = values[i]
+        missing = np.int32(0)
+        if has_dark and has_flat:
+            zero = dark[y0 + source, x0 : x0 + columns]
+            light = flat[y0 + source, x0 : x0 + columns]
+            for i in range(columns):
+                f = light[i]
+                v = (piece[i] - zero[i]) * factor / f if f > least_flat else nan
+                piece[i] = v
+                missing += np.int32(1) if v != v else np.int32(0)
+        else:
+            if has_dark:
+                zero = dark[y0 + source, x0 : x0 + columns]
+                for i in range(columns):
+                    piece[i] = (piece[i] - zero[i]) * factor
+            else:
+                for i in range(columns):
+                    piece[i] = (piece[i] - pedestal) * factor
+            if has_flat:
+                light = flat[y0 + source, x0 : x0 + columns]
+                for i in range(columns):
+                    f = light[i]
+                    piece[i] = piece[i] / f if f > least_flat else nan
+            for i in range(columns):
+                missing += np.int32(1) if piece[i] != piece[i] else np.int32(0)
+        empty += missing
+        if flip_x:
+            _reverse(piece, line[left : left + columns])
+    return empty
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def repair_box(box, bad_columns, row_starts, y0, x0, rows, columns, flip_x, flip_y, top, left, empty):
+    """Replace known bad pixels, and lone pixels without value, by the mean of their good neighbours.
+
+    Known bad pixels of sub row y are ``bad_columns[row_starts[y] : row_starts[y + 1]]``. The piece of the sub that
+    starts at (y0, x0) lies in `box` as `calibrate_box` put it; `empty` of its pixels have no value. Such a pixel needs
+    six good neighbours, so that no edge and no corner of a blank area is pushed into it. Repairs are made from what was read,
+    never from other repairs.
+    """
+    height, width = box.shape
+    holes = 0
+    if empty > 0:
+        for r in range(top, top + rows):
+            line = box[r, left : left + columns]
+            for i in range(columns):
+                holes += 1 if line[i] != line[i] else 0
+    most = row_starts[y0 + rows] - row_starts[y0] + holes
+    if most == 0:
+        return
+    where = np.empty((most, 2), np.int64)
+    n = 0
+    for source in range(rows):
+        r = top + (rows - 1 - source if flip_y else source)
+        for j in range(row_starts[y0 + source], row_starts[y0 + source + 1]):
+            i = bad_columns[j] - x0
+            if 0 <= i < columns:
+                where[n, 0] = r
+                where[n, 1] = left + (columns - 1 - i if flip_x else i)
+                n += 1
+    known = n
+    if holes > 0:
+        for r in range(top, top + rows):
+            line = box[r, left : left + columns]
+            for i in range(columns):
+                if line[i] != line[i]:
+                    where[n, 0] = r
+                    where[n, 1] = left + i
+                    n += 1
+    for k in range(known):
+        box[where[k, 0], where[k, 1]] = np.nan
+    values = np.empty(n, np.float32)
+    for k in range(n):
+        total = 0.0
+        count = 0
+        for j in range(max(where[k, 0] - 1, 0), min(where[k, 0] + 2, height)):
+            for i in range(max(where[k, 1] - 1, 0), min(where[k, 1] + 2, width)):
+                v = box[j, i]
+                if v == v:
+                    total += v
+                    count += 1
+        values[k] = total / count if count >= (1 if k < known else 6) else np.nan
+    for k in range(known, n):
+        box[where[k, 0], where[k, 1]] = values[k]
+    for k in range(known):  # last: a known bad pixel may be without value too
+        box[where[k, 0], where[k, 1]] = values[k]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def transpose(values, out):
+    """Rows to columns, in squares that fit into the cache."""
+    rows, columns = values.shape
+    for top in range(0, rows, LANES):
+        bottom = min(top + LANES, rows)
+        for left in range(0, columns, LANES):
+            right = min(left + LANES, columns)
+            for c in range(left, right):
+                for r in range(top, bottom):
+                    out[c, r] = values[r, c]
