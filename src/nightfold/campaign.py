@@ -40,9 +40,14 @@ if TYPE_CHECKING:
     from nightfold.judge.looking.stage import NightReport, SubLooker
     from nightfold.judge.nights.stage import NightsReport
     from nightfold.judge.stage import JudgeReport
+    from nightfold.picture.live.stage import Mixer, PictureRoom, Version
     from nightfold.picture.stage import PictureReport
+    from nightfold.picture.steps import Recipe
     from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
+    from nightfold.record.archive import ArchiveReport
+    from nightfold.record.copies import CopiesReport
     from nightfold.record.sheet import SheetReport
+    from nightfold.record.verify import VerifyReport
 
 # Each stage is loaded by the method that needs it: taking files in should not wait for what folding needs.
 
@@ -222,7 +227,7 @@ class Campaign:
 
     def picture(
         self,
-        recipe: str | Path | None = None,
+        recipe: str | Path | Recipe | None = None,
         *,
         target: str | None = None,
         rig: str | None = None,
@@ -243,7 +248,7 @@ class Campaign:
         with self._writing("picture"):
             return make_picture(
                 self._ws,
-                Path(recipe) if recipe is not None else None,
+                Path(recipe) if isinstance(recipe, str) else recipe,
                 target=target,
                 rig=rig,
                 palette=palette,
@@ -374,6 +379,30 @@ class Campaign:
 
         return MasterLooker(self._ws)
 
+    def picture_room(self) -> PictureRoom:
+        """The latest recipe, palettes that fit, saved versions and the pictures that were made."""
+        from nightfold.picture.live.stage import picture_room
+
+        return picture_room(self._ws)
+
+    def mixer(self) -> Mixer:
+        """Layers and previews of recipes, with the masters kept in memory."""
+        from nightfold.picture.live.stage import Mixer
+
+        return Mixer(self._ws)
+
+    def save_version(self, recipe: Recipe, name: str) -> Version:
+        """Keep a recipe under the next number, to come back to."""
+        from nightfold.picture.live.stage import save_version
+
+        return save_version(self._ws, recipe, name)
+
+    def picture_file(self, picture_id: int, name: str) -> Path:
+        """The path of a picture's file by its name; only files that the ledger lists."""
+        from nightfold.picture.live.stage import picture_file
+
+        return picture_file(self._ws, picture_id, name)
+
     def subs(self) -> QTable:
         """All subs with their readings and verdicts, as an astropy table with units."""
         import astropy.units as u
@@ -409,6 +438,29 @@ class Campaign:
             for m in self._ws.ledger.masters()
             if m.path.exists()
         ]
+
+    # -- keeping what was shot ---------------------------------------------------------------------------------------
+
+    def copies(self) -> CopiesReport:
+        """Which frames exist only once, and which files could go without loss."""
+        from nightfold.record.copies import copies_report
+
+        with self._writing("copies"):
+            return copies_report(self._ws)
+
+    def verify(self, search: Iterable[str | Path] = ()) -> VerifyReport:
+        """Read every raw, master and picture again; what changed, is missing, or has moved (also into `search`)."""
+        from nightfold.record.verify import verify
+
+        with self._writing("verify"):
+            return verify(self._ws, search=[Path(p) for p in search])
+
+    def archive(self, folder: str | Path, *, references: bool = False) -> ArchiveReport:
+        """Write the campaign as a bag (RFC 8493); with `references` the raws are listed, not copied."""
+        from nightfold.record.archive import write_archive
+
+        with self._writing("archive"):
+            return write_archive(self._ws, Path(folder), references=references)
 
     # -- the whole way -----------------------------------------------------------------------------------------------
 
