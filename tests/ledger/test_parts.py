@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from nightfold.errors import LedgerError
 from nightfold.ledger.core import Ledger
-from nightfold.ledger.database import _to_json
+from nightfold.ledger.database import _to_json, copy_tables
 from nightfold.ledger.records import CalibrationRow, FindingRow, PlacementRow, ReadingRow, SolutionRow, VerdictRow
 
 START = datetime(2026, 5, 13, 10, tzinfo=UTC)
@@ -321,3 +321,21 @@ def test_findings_add_up_and_are_replaced_only_within_their_kind(ledger: Ledger)
     assert all(f.id is not None and f.made_at is not None for f in ledger.findings())
     with pytest.raises(ValueError, match=r"\['focus'\]; allowed: 'creep'"):
         ledger.replace_findings("creep", [FindingRow(kind="focus", document={})])
+
+
+def test_any_ledger_becomes_a_sqlite_file(ledger: Ledger, new_frame: Any, tmp_path: Path) -> None:
+    ledger.add_frames([new_frame(i) for i in range(1200)])
+    frame = ledger.frames()[7]
+    ledger.save_reading(
+        ReadingRow(frame_id=frame.id, version=1, calibration="c", scalars={"sky": 1.5}, arrays=b"\x00\xff")
+    )
+    (tmp_path / "copied").mkdir()
+    with ledger._reading() as connection:
+        copy_tables(connection, tmp_path / "copied" / "ledger.sqlite")
+    with Ledger.open(tmp_path / "copied") as copied:
+        assert copied.frames() == ledger.frames()
+        assert copied.readings([frame.id]) == ledger.readings([frame.id])
+        assert copied.check() == "ok"
+    names = {name: (columns, rows) for name, columns, rows in ledger.tables()}
+    assert len(names["frame"][1]) == 1200
+    assert "arrays" not in names["reading"][0]

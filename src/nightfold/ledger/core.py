@@ -5,15 +5,20 @@ Every method is one transaction. Rows that a person made (decisions, events) are
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
+
+from sqlalchemy import LargeBinary, select
 
 from nightfold.errors import LedgerError
-from nightfold.ledger.database import Database, WriterLock, copy_sqlite, open_database
+from nightfold.ledger.database import Database, WriterLock, copy_sqlite, copy_tables, open_database
 from nightfold.ledger.frames import FramesPart
 from nightfold.ledger.products import ProductsPart
+from nightfold.ledger.schema import metadata
 from nightfold.ledger.verdicts import VerdictsPart
 
 FILE_NAME = "ledger.sqlite"
@@ -80,3 +85,24 @@ class Ledger(FramesPart, VerdictsPart, ProductsPart):
                 "a ledger on a server is not one file", next_step="copy it with the server's own means, such as pg_dump"
             )
         copy_sqlite(self.file, file)
+
+    def export_sqlite(self, file: Path) -> None:
+        """The whole ledger as one new SQLite file, wherever it is kept."""
+        if self.file is not None:
+            copy_sqlite(self.file, file)
+        else:
+            with self._reading() as connection:
+                copy_tables(connection, file)
+
+    def tables(self) -> Iterator[tuple[str, list[str], list[list[Any]]]]:
+        """Every table as its name, columns and rows of plain values; packed arrays are left out."""
+        with self._reading() as connection:
+            for table in metadata.sorted_tables:
+                columns = [c for c in table.columns if not isinstance(c.type, LargeBinary)]
+                key = list(table.primary_key.columns)
+                rows = connection.execute(select(*columns).order_by(*key))
+                yield table.name, [c.name for c in columns], [[_plain(v) for v in row] for row in rows]
+
+
+def _plain(value: Any) -> Any:
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, dict | list) else value

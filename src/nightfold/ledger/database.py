@@ -20,6 +20,7 @@ from filelock import FileLock, Timeout
 
 from nightfold.engine.core import LEFTOVER_SUFFIX
 from nightfold.errors import LedgerError
+from nightfold.ledger.schema import metadata
 from nightfold.ledger.shares import share_kind
 
 if TYPE_CHECKING:
@@ -226,6 +227,27 @@ def copy_sqlite(file: Path, to: Path) -> None:
             os.fsync(copied.fileno())
         os.replace(temporary, to)
     finally:
+        temporary.unlink(missing_ok=True)
+
+
+def copy_tables(connection: sa.Connection, to: Path) -> None:
+    """The tables of any database as a new SQLite file of the current schema."""
+    temporary = to.with_name(f".{to.name}.{secrets.token_hex(8)}{LEFTOVER_SUFFIX}")
+    engine = sa.create_engine(f"sqlite:///{temporary}", json_serializer=_to_json)
+    try:
+        with engine.begin() as target:
+            metadata.create_all(target)
+            target.execute(sa.text("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)"))
+            head = migration_scripts()[1].get_current_head()
+            target.execute(sa.text("INSERT INTO alembic_version VALUES (:head)"), {"head": head})
+            for table in metadata.sorted_tables:
+                rows = connection.execution_options(yield_per=1000).execute(sa.select(table)).mappings()
+                for part in rows.partitions():
+                    target.execute(sa.insert(table), [dict(r) for r in part])
+        engine.dispose()
+        os.replace(temporary, to)
+    finally:
+        engine.dispose()
         temporary.unlink(missing_ok=True)
 
 
