@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 from dataclasses import fields
@@ -45,3 +46,15 @@ def test_no_stars_round_trip() -> None:
         ellipticity_error=math.nan, ellipticity_angle_deg=math.nan, streaks=(), saturated_fraction=0.0,
     )  # fmt: skip
     assert len(unpack_reading(*pack_reading(nothing)).stars) == 0
+
+
+def test_archives_of_older_ledgers_are_read() -> None:
+    rng = np.random.default_rng(2)
+    arrays = {f"star_{f.name}": rng.integers(0, 9, 5).astype(np.float32) for f in fields(Stars)}
+    arrays |= {f"sky_{f.name}": np.arange(4, dtype=np.float32).reshape(2, 2) for f in fields(SkyMesh)}
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)
+    scalars = {f.name: 1.0 for f in fields(Reading)} | {"streaks": []}
+    back = unpack_reading(scalars, buffer.getvalue())
+    np.testing.assert_array_equal(back.stars.flux_e, arrays["star_flux_e"])
+    assert back.stars.flags.dtype == np.int64

@@ -389,7 +389,7 @@ def _aperture_correction(
 ) -> FloatArray:  # fmt: skip
     """What turns each star's aperture sum into its whole light, from the curves of growth of clean bright stars."""
     inner = radius_px / fwhm
-    clean = np.flatnonzero((flags == 0) & (w.snr >= 20.0))[:400]
+    clean = np.flatnonzero((flags == 0) & (w.snr >= 20.0))[:200]
     for wide in TOTAL_APERTURES_FWHM:
         radius = wide * fwhm
         bright = clean[_alone(w, clean, RING * radius + fwhm)]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-READING_VERSION = 1
+READING_VERSION = 2
 """Raised whenever the meaning of a reading changes, so that old ones are known and remade."""
 
 
