@@ -5,7 +5,6 @@ from __future__ import annotations
 import ipaddress
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import segno
@@ -17,14 +16,6 @@ from nightfold.web.guard import ENTER_PATH, Door
 
 MOST_AT_ONCE = 100
 GRACE_S = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Address:
-    """Where the page is: for this machine, and for a tablet in the local network."""
-
-    here: str
-    lan: str | None
 
 
 def serve(folder: Path, *, port: int, lan: bool, say: Callable[[str], None]) -> None:
@@ -48,6 +39,11 @@ def serve(folder: Path, *, port: int, lan: bool, say: Callable[[str], None]) -> 
     say(f"The page: http://127.0.0.1:{port}/   (Ctrl-C ends it)")
     if lan:
         invite()
+    server_of(folder, door).run(sockets=[listening])
+
+
+def server_of(folder: Path, door: Door) -> uvicorn.Server:
+    """The server of a folder's page, with its limits."""
     config = uvicorn.Config(
         create_app(folder, door),
         log_level="warning",
@@ -61,7 +57,7 @@ def serve(folder: Path, *, port: int, lan: bool, say: Callable[[str], None]) -> 
         timeout_keep_alive=15,
         timeout_graceful_shutdown=GRACE_S,
     )
-    uvicorn.Server(config).run(sockets=[listening])
+    return uvicorn.Server(config)
 
 
 def code_of(address: str) -> str:
