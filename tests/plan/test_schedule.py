@@ -57,13 +57,13 @@ def _assert_legal(problem: Problem, plan: Plan) -> None:
                 assert all(problem.jobs[j].gain[t] > 0 for t in places)
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.integers(1, 2), st.integers(1, 5), st.integers(3, 14), st.integers(1, 3))
 def test_random_campaigns(seed: int, rigs: int, goals: int, slots: int, least: int) -> None:
     _check_random(seed, rigs, goals, slots, least)
 
 
-@pytest.mark.slow
+@pytest.mark.full
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.integers(1, 3), st.integers(1, 7), st.integers(3, 24), st.integers(1, 4))
 def test_three_hundred_random_campaigns(seed: int, rigs: int, goals: int, slots: int, least: int) -> None:

@@ -234,12 +234,12 @@ def _check_campaign(seed: int) -> None:
                 assert sun.max() <= sun_limit + 0.01
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(30))
 def test_random_campaigns_keep_their_limits(seed: int) -> None:
     _check_campaign(seed)
 
 
-@pytest.mark.slow
+@pytest.mark.full
 def test_many_random_campaigns_keep_their_limits() -> None:
     for seed in range(1000, 1300):
         _check_campaign(seed)

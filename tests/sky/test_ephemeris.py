@@ -317,7 +317,7 @@ def test_twenty_places_against_astropy() -> None:
     _compare_with_astropy(_sample(20, seed=20261))
 
 
-@pytest.mark.slow
+@pytest.mark.full
 def test_two_hundred_places_against_astropy() -> None:
     _compare_with_astropy(_sample(200, seed=20262))
 

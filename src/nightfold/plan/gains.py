@@ -24,6 +24,7 @@ __all__ = [
     "Limits",
     "Shooting",
     "SlotGain",
+    "kept_under_moon",
     "only_within",
     "reference_hours",
     "reference_rate",
@@ -205,6 +206,15 @@ def reference_rate(shooting: Shooting, model: SkyModel, altitude_deg: float) -> 
         phase_angle_deg=90.0,
     )  # fmt: skip
     return float(_rate(shooting, model, np.asarray(altitude_deg), terms))
+
+
+def kept_under_moon(shooting: Shooting, model: SkyModel) -> float:
+    """Share of its pace that a filter keeps under an ordinary Moon: three quarters lit, 45 degrees high, 70 degrees away."""
+    at = {"altitude_deg": 60.0, "sun_altitude_deg": -40.0, "separation_deg": 70.0, "phase_angle_deg": 60.0}
+    lit = model.terms(shooting.band, moon_altitude_deg=45.0, **at)
+    dark = model.terms(shooting.band, moon_altitude_deg=-40.0, **at)
+    altitude = np.asarray(60.0)
+    return float(_rate(shooting, model, altitude, lit) / _rate(shooting, model, altitude, dark))
 
 
 def scaled(detail: SlotGain, factor: float) -> SlotGain:

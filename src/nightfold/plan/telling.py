@@ -63,6 +63,8 @@ class Work:
     detail: SlotGain
     rate: float
     """Share of the goal per second of clock time at the target's upper transit in a dark sky."""
+    kept: float = 1.0
+    """Share of its pace that the filter keeps under an ordinary Moon."""
 
 
 def target_lines(

@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.intake.records import FrameFacts
 from nightfold.plan.advice import lost_per_hour, sub_advice
 from nightfold.plan.blocks import Block, Event, blocks_of, events_of
 from nightfold.plan.clock import clear_window, instant_in
@@ -26,6 +27,7 @@ from nightfold.plan.equipment import (
     usual_sub_s,
 )
 from nightfold.plan.gains import (
+    kept_under_moon,
     only_within,
     reference_hours,
     reference_rate,
@@ -78,6 +80,12 @@ FloatArray = npt.NDArray[np.float64]
 
 SOLVER_SECONDS = 2.2
 """Leaves the rest of the five seconds that a plan may take to ephemeris and gains."""
+
+SCARCITY = 0.7
+"""Moonless hours are few, and what does without them should leave them to what does not. In a season shared out by its prices
+(the dual of a linear program), a filter that keeps the share e of its pace under the Moon is worth 1/e per unit against one that
+keeps all, where moonless hours decide; looking at one night alone it is worth the same. The power lies between 1 and 0: with it
+[O III] goes before H-alpha in the dark and after it under the Moon (our choice, no source)."""
 
 LEAST_BLOCK_S = 1800.0
 TARGET_CHANGE_S = 120.0
@@ -175,7 +183,8 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
     targets = target_lines(settings, spots, night, site, rigs)
     by_name = {r.name: r for r in rigs}
     planned = planned_facts(blocks, by_name, state, request.day)
-    calibration = calibration_list(planned, state)
+    # Where the sky gives nothing, the darks of what would be shot are asked for.
+    calibration = calibration_list(planned or _would_shoot(works, by_name, state, night), state)
     goals = goal_lines(wanted, works, done, hours_done, plan, problem)
     separations = [t.separation_deg for t in targets]
     moon = night.moon
@@ -338,7 +347,7 @@ def _works(
                 detail, rate = scaled(detail, factor), rate * factor
             if windows is not None:
                 detail = only_within(detail, edges, windows)
-            found.append(Work(rig, gear, wheel, number, sub_s, detail, rate))
+            found.append(Work(rig, gear, wheel, number, sub_s, detail, rate, kept_under_moon(shooting, model)))
     planned = {w.wanted for w in found}
     for number, one in enumerate(wanted):
         if number not in planned and any(r.name in one.rigs for r in rigs):
@@ -347,10 +356,18 @@ def _works(
 
 
 def _problem(works: Sequence[Work], wanted: Sequence[Wanted], done: Sequence[float], slot_s: float) -> Problem:
-    """The night as the scheduler wants it. Goals count by the hours that they take under the best sky."""
+    """The night as the scheduler wants it.
+
+    Goals count by the hours that they take under the best sky, times the scarcity of the sky that their filter needs: the less
+    a filter keeps under the Moon, the more a moonless hour is worth to it (`SCARCITY`).
+    """
     goals = []
     for number, one in enumerate(wanted):
-        hours = [h for w in works if w.wanted == number and (h := reference_hours(w.detail, slot_s)) > 0]
+        hours = [
+            h * max(w.kept, 0.05) ** -SCARCITY
+            for w in works
+            if w.wanted == number and (h := reference_hours(w.detail, slot_s)) > 0
+        ]
         goals.append(
             Goal(
                 one.spot.target,
@@ -391,6 +408,18 @@ def _assignment_of(
                 slots[inside] = j
         found[rig] = slots
     return found
+
+
+def _would_shoot(works: Sequence[Work], rigs: dict[str, Rig], state: State, night: Night) -> tuple[FrameFacts, ...]:
+    """The subs that the goals ask for, one of each rig, filter and length, as matching will see them."""
+    blocks = {
+        (w.rig.name, w.wheel.filter, w.sub_s): Block(
+            rig=w.rig.name, target="", panel=None, filter=w.wheel.filter, start=night.middle, end=night.middle,
+            sub_s=w.sub_s, subs=1, share_of_goal=0.0, why="", job=0,
+        )
+        for w in works
+    }  # fmt: skip
+    return planned_facts(tuple(blocks.values()), rigs, state, night.date)
 
 
 def _told(
