@@ -93,7 +93,7 @@ def build_calibration(
         e_per_adu=gain,
         read_noise_e=noise,
         pedestal_adu=float(pedestal_adu),
-        dark_adu=None if closed is None else closed.mean,
+        dark_adu=None if closed is None else np.asarray(closed.mean, np.float32),
         dark_variance_adu2=0.0 if closed is None else closed.typical_variance,
         flat=None if flat is None else flat.mean,
         flat_relative_variance=0.0 if flat is None else flat.typical_variance,

@@ -109,15 +109,19 @@ def _ascii(text: str) -> str:
     return text.encode("ascii", "backslashreplace").decode("ascii")
 
 
-def read_plane(path: Path) -> MasterPlane:
-    """The mean of the master in `path` with its typical numbers and bad pixels; its variance plane is left unread."""
+def read_plane(path: Path, *, glance: bool = False) -> MasterPlane:
+    """The mean of the master in `path` with its typical numbers and bad pixels; its variance plane is left unread.
+
+    With `glance` the mean stays in the file, big-endian, and is read where it is looked at: for a look at some of its rows.
+    """
     try:
         with path.open("rb", buffering=0) as file:
             units = {u.cards.get("EXTNAME", ""): u for u in read_hdus(open_source(path, file), path.name)}
             cards = units[""].cards
-            bad = _data(file, units["BAD"]).astype(bool) if "BAD" in units else None
+            bad = _data(file, units["BAD"]).view(np.bool_) if "BAD" in units else None
+            mean = _data(file, units[""], glance)
             return MasterPlane(
-                mean=_data(file, units[""]).astype(np.float32),
+                mean=np.asarray(mean, mean.dtype if glance else np.float32),
                 typical_variance=_number(cards["VARTYP"]),
                 noise=_number(cards["SMPNOISE"]),
                 frames=int(_number(cards["NCOMBINE"])),
@@ -131,14 +135,17 @@ def read_plane(path: Path) -> MasterPlane:
         ) from problem
 
 
-def _data(file: BinaryIO, unit: Hdu) -> npt.NDArray[np.generic]:
-    """The image of a part, as it is stored: big-endian."""
+def _data(file: BinaryIO, unit: Hdu, glance: bool = False) -> npt.NDArray[np.generic]:
+    """The image of a part, in this machine's order of bytes unless it is only glanced at."""
     kinds = {8: "u1", 16: ">i2", 32: ">i4", -32: ">f4", -64: ">f8"}
     dtype = np.dtype(kinds[int(_number(unit.cards["BITPIX"]))])
     shape = (int(_number(unit.cards["NAXIS2"])), int(_number(unit.cards["NAXIS1"])))
+    if glance:
+        return np.memmap(file, dtype, "r", unit.data_offset, shape)
     file.seek(unit.data_offset)
-    values = np.fromfile(file, dtype, shape[0] * shape[1])
-    return values.reshape(shape)
+    values = np.fromfile(file, dtype, shape[0] * shape[1]).reshape(shape)
+    # In place: a second plane of a full frame would take longer to be given than to be filled.
+    return values if dtype.isnative else values.byteswap(inplace=True).view(dtype.newbyteorder("="))
 
 
 def _number(value: object) -> float:

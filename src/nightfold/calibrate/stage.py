@@ -23,7 +23,7 @@ from nightfold.calibrate.files import (
     read_plane,
     write_calibration,
 )
-from nightfold.calibrate.records import Calibration, MasterPlane
+from nightfold.calibrate.records import Calibration, MasterPlane, Plane
 from nightfold.errors import CalibrationError, FrameError
 from nightfold.frames.pixels import PixelSource, open_pixels
 from nightfold.intake.matching import match_calibration
@@ -78,6 +78,15 @@ class CalibrationRoom:
         self._first.setdefault(key, frame_id)
         return self._load(self._first[key])
 
+    def flat_of(self, frame_id: int) -> Plane | None:
+        """The flat of a sub, made before, to be looked at here and there; None if there is none. The rest stays unread."""
+        group, row = self._groups[self._group_of[frame_id]], self._rows[frame_id]
+        rig = self._ws.settings.rig_named(row.rig)
+        gain = rig.gain_for(header_of_row(row).gain) if rig else None
+        e_per_adu = (gain.e_per_adu if gain else None) or header_of_row(row).e_per_adu
+        path = self._kept("flat", group.flats, group.flat_darks, e_per_adu) if group.flats else None
+        return None if path is None else read_plane(path, glance=True).mean
+
     def _current_key(self, row: FrameRow) -> str:
         return str(_dark_current(self._ws.settings.rig_named(row.rig), header_of_row(row).sensor_c))
 
@@ -113,7 +122,8 @@ class CalibrationRoom:
         # Beside a dark the bias tells how much of it is dark current, whose photons are noise in every sub.
         known_current = _dark_current(rig, header.sensor_c)
         wanted = dark is None or known_current is None or gain is None or gain.read_noise_e is None
-        bias = self._try("bias", group.bias, shape, problems, e_per_adu) if wanted else None
+        glance = dark is not None  # then some of its rows are enough
+        bias = self._try("bias", group.bias, shape, problems, e_per_adu, glance=glance) if wanted else None
         if dark is None and ws_scales and bias is not None:
             dark, told = self._scaled_dark(row, group.bias, shape, e_per_adu)
             notes += told
@@ -176,6 +186,7 @@ class CalibrationRoom:
         problems: list[str],
         e_per_adu: float | None,
         group: Matched | None = None,
+        glance: bool = False,
     ) -> MasterPlane | None:
         """A master of these frames, or None with the reason among the problems: the subs are then used without."""
         if not ids:
@@ -183,7 +194,7 @@ class CalibrationRoom:
         flat_darks = group.flat_darks if group else ()
         under = group.flat_calibration if group else "none"
         try:
-            return self._planes(kind, ids, shape, e_per_adu, flat_darks, under)
+            return self._planes(kind, ids, shape, e_per_adu, flat_darks, under, glance)
         except (CalibrationError, FrameError, OSError) as error:
             problems.append(error.line if isinstance(error, CalibrationError | FrameError) else str(error))
             return None
@@ -196,10 +207,11 @@ class CalibrationRoom:
         e_per_adu: float | None,
         flat_darks: tuple[int, ...],
         under: str,
+        glance: bool = False,
     ) -> MasterPlane:
         known = self._kept(kind, ids, flat_darks, e_per_adu)
         if known is not None:
-            return read_plane(known)
+            return read_plane(known, glance=glance)
         return plane_of(self._make(kind, ids, shape, e_per_adu, flat_darks, under))
 
     def _kept(

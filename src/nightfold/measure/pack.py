@@ -41,18 +41,15 @@ def pack_reading(reading: Reading) -> tuple[dict[str, Any], bytes]:
 def unpack_reading(scalars: dict[str, Any], blob: bytes) -> Reading:
     """The reading that `pack_reading` packed."""
     arrays = _arrays(blob) if blob[:4] == _MAGIC else np.load(io.BytesIO(blob), allow_pickle=False)
-    stars = Stars(
-        **{
-            f.name: arrays[f"star_{f.name}"].astype(np.int64 if f.name == "flags" else np.float64)
-            for f in fields(Stars)
-        }
-    )
+    columns: dict[str, Any] = {
+        f.name: arrays[f"star_{f.name}"].astype(np.int64 if f.name == "flags" else np.float64) for f in fields(Stars)
+    }
     sky = SkyMesh(**{f.name: arrays[f"sky_{f.name}"].astype(np.float64) for f in fields(SkyMesh)})
     values: dict[str, Any] = {name: (float("nan") if scalars[name] is None else scalars[name]) for name in _SCALARS}
     streaks = tuple(
         Streak(x0=s[0], y0=s[1], x1=s[2], y1=s[3], width_px=s[4], brightness_e=s[5]) for s in scalars["streaks"]
     )
-    return Reading(stars=stars, sky=sky, streaks=streaks, **values)
+    return Reading(stars=Stars(**columns), sky=sky, streaks=streaks, **values)
 
 
 def _arrays(blob: bytes) -> Mapping[str, npt.NDArray[Any]]:

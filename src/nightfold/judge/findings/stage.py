@@ -234,19 +234,27 @@ def _mean_residual(levels: FloatArray, flat: FloatArray | None) -> FloatArray:
 def _flat_on_mesh(room: CalibrationRoom, frame_id: int, mesh: SkyMesh) -> FloatArray | None:
     """The flat at the mesh's cells, 1 in its middle; None without a flat."""
     try:
-        flat = room.of(frame_id).calibration.flat
+        flat = room.flat_of(frame_id)
     except NightfoldError:
         return None
     if flat is None or len(mesh.x_px) < 4 or len(mesh.y_px) < 4:
         return None
     half_x, half_y = (max(1, int(0.5 * abs(a[1] - a[0]))) for a in (mesh.x_px, mesh.y_px))
+    columns = np.clip(mesh.x_px.astype(np.int64)[:, None] + np.arange(-half_x, half_x + 1, 4), 0, flat.shape[1] - 1)
     out = np.empty((len(mesh.y_px), len(mesh.x_px)))
     for j, y in enumerate(mesh.y_px):
-        rows = flat[max(0, int(y) - half_y) : int(y) + half_y + 1]
-        for i, x in enumerate(mesh.x_px):
-            out[j, i] = float(np.nanmedian(rows[::4, max(0, int(x) - half_x) : int(x) + half_x + 1 : 4]))
+        rows = np.asarray(flat[max(0, int(y) - half_y) : int(y) + half_y + 1 : 4], np.float32)
+        out[j] = _medians(rows[:, columns].transpose(1, 0, 2).reshape(len(columns), -1))
     ny, nx = out.shape
     return out / float(np.nanmedian(out[ny // 3 : -(ny // 3), nx // 3 : -(nx // 3)]))
+
+
+def _medians(values: npt.NDArray[np.float32]) -> FloatArray:
+    """Median of the finite values of each row; NaN for none. The library's own goes row by row where a NaN may be."""
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = np.isfinite(ordered).sum(axis=1)
+    low, high = (np.take_along_axis(ordered, np.maximum(k, 0)[:, None], axis=1)[:, 0] for k in ((count - 1) // 2, count // 2))
+    return np.where(count > 0, 0.5 * (low.astype(np.float64) + high), np.nan)
 
 
 # -- nights -----------------------------------------------------------------------------------------------------------
