@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
     from nightfold.record.archive import ArchiveReport
     from nightfold.record.copies import CopiesReport
+    from nightfold.record.pages import RecordReport
     from nightfold.record.sheet import SheetReport
     from nightfold.record.verify import VerifyReport
 
@@ -346,6 +347,13 @@ class Campaign:
 
         with self._writing("sheet"):
             return night_sheet(self._ws, day=day, out=Path(out) if out is not None else None)
+
+    def record(self, *, target: str | None = None, out: str | Path | None = None) -> RecordReport:
+        """Write the capture record of a target as HTML or PDF, by the file's ending; nothing in it tells the site's place."""
+        from nightfold.record.pages import write_record
+
+        with self._writing("record"):
+            return write_record(self._ws, target=target, out=Path(out) if out is not None else None)
 
     # -- tables ------------------------------------------------------------------------------------------------------
 

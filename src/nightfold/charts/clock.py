@@ -48,6 +48,13 @@ class Clock:
         hours, rest = divmod(abs(minutes), 60)
         return f"UTC{'+' if minutes > 0 else '−'}{hours}" + (f":{rest:02d}" if rest else "")
 
+    @property
+    def told(self) -> str:
+        """Whose clock the axis shows, in a sentence or two."""
+        return ("Times in UTC." if self.name == "UTC" else f"Local time, {self.name}.") + (
+            f" {self.note}" if self.note else ""
+        )
+
 
 def clock_for(start: datetime, end: datetime, time_zone: str | None) -> Clock:
     """The clock to draw a span with; UTC where no zone is known."""

@@ -93,7 +93,7 @@ def night_chart(
     parts: list[Spec] = [sky]
     if rigs:
         parts.append(_ribbon(plan, rigs, clock, styles, base, start, end, width))
-    subtitle = f"Local time, {clock.name}. {clock.note}".strip()
+    subtitle = clock.told
     body: Spec = {"vconcat": parts, "spacing": 6, "resolve": {"scale": {"x": "shared"}}}
     return finished(body, base, title=night_title(plan) if title is None else title, subtitle=subtitle, width_px=width)
 

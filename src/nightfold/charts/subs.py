@@ -128,7 +128,7 @@ def _subtitle(styles: Mapping[str, FilterStyle], timed: Sequence[tuple[SubLike, 
     here = {s.filter or "no filter" for s, _ in timed}
     marks = ", ".join(f"{s.sign} {s.label}" if not s.letter else s.label for n, s in styles.items() if n in here)
     dropped = " Hollow or small: dropped." if any(s.verdict != "keep" for s, _ in timed) else ""
-    return f"{marks}.{dropped} Bands: the usual range. Local time, {clock.name}. {clock.note}".strip()
+    return f"{marks}.{dropped} Bands: the usual range. {clock.told}"
 
 
 def _panel(

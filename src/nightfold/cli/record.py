@@ -17,6 +17,7 @@ def register(app: App) -> None:
     """Add these commands to the command line."""
     app.command(show)
     app.command(sheet)
+    app.command(record)
 
 
 def show(
@@ -58,5 +59,29 @@ def sheet(
         with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
             report = campaign.sheet(day=date, out=out)
         return finish(common, report, lambda: f"Sheet of {report.date}: {report.file}")
+
+    return guarded(common, work)
+
+
+def record(
+    *,
+    target: Annotated[str | None, Parameter(help="The target; that of the latest picture when not given.")] = None,
+    out: Annotated[
+        Path | None, Parameter(help="The file: .html or .pdf; both, in the campaign's records folder, when not given.")
+    ] = None,
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Write the capture record: picture, tables by filter and night, what was dropped and why, rig, steps, versions.
+
+    Nothing in it tells where the site is, so it can be shared.
+
+    Example: nightfold record --out lantern-shell.pdf
+
+    """
+
+    def work(token: CancelToken, progress: TerminalProgress) -> int:
+        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            report = campaign.record(target=target, out=out)
+        return finish(common, report, lambda: "\n".join([*(f"Record: {f}" for f in report.files), "", report.caption]))
 
     return guarded(common, work)

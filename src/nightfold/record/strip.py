@@ -90,7 +90,7 @@ def _nights(ws: Workspace, nights: NightsReport, judged: Sequence[JudgedSub]) ->
                 date=line.night,
                 moon_illuminated_fraction=round(line.moon_illuminated_fraction, 4),
                 moon_waxing=line.moon_waxing,
-                filters=_filters(mine),
+                filters=hours_by_filter(mine),
                 fwhm_arcsec=_median([s.fwhm_arcsec for s in kept]),
                 fwhm_px=_median([s.fwhm_px for s in kept]),
                 sky_over_usual=_median(skies),
@@ -110,7 +110,7 @@ def _once(ws: Workspace) -> dict[date, int]:
     return found
 
 
-def _filters(subs: Sequence[JudgedSub]) -> tuple[StripFilter, ...]:
+def hours_by_filter(subs: Sequence[JudgedSub]) -> tuple[StripFilter, ...]:
     """Hours by filter; subs that name none count under "no filter"."""
     found = []
     for name in in_order([s.filter for s in subs]):
