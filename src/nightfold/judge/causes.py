@@ -113,7 +113,7 @@ def why_blurred(sub: SubFacts, usual: Usual, story: Story) -> tuple[Cause, str]:
     _from_the_other_rig(sub, ratio, story, focus, seeing)
     _from_the_night(sub, ratio, story, focus, seeing)
     if ratio > 2.0:
-        focus.add(1.5, "seeing seldom doubles")
+        focus.add(1.0, "seeing seldom doubles")
     if focus.total > seeing.total or (focus.total == seeing.total and ratio > 1.6):
         return "focus", wide + focus.words(": out of focus")
     low = np.isfinite(sub.airmass) and np.isfinite(usual.airmass) and sub.airmass**0.6 > 1.15 * usual.airmass**0.6
@@ -241,7 +241,7 @@ def _from_the_frame(sub: SubFacts, usual: Usual, focus: _Points, seeing: _Points
     if significant and sum(sizes) > 0.15 * excess:
         focus.add(2.5, "the width changed differently over the frame, as tilt and curvature do off focus")
     elif np.isfinite(shape.error_px2) and shape.error_px2 < 0.05 * excess:
-        seeing.add(1.0, "the same all over the frame")
+        seeing.add(2.0, "the same all over the frame")
 
 
 def _from_the_other_rig(sub: SubFacts, ratio: float, story: Story, focus: _Points, seeing: _Points) -> None:
@@ -251,7 +251,7 @@ def _from_the_other_rig(sub: SubFacts, ratio: float, story: Story, focus: _Point
     other = float(np.median(beside)) - 1.0
     share = other / (ratio**2 - 1.0)
     if share > 0.3:
-        seeing.add(3.0, f"the other rig's stars {np.sqrt(1.0 + other):.2f} times as wide then")
+        seeing.add(3.5, f"the other rig's stars {np.sqrt(1.0 + other):.2f} times as wide then")
     elif share < 0.12:
         focus.add(2.0, f"the other rig's stars {np.sqrt(max(1.0 + other, 0.0)):.2f} times the usual then")
 
@@ -271,7 +271,10 @@ def _from_the_night(sub: SubFacts, ratio: float, story: Story, focus: _Points, s
     whole = [m.width_ratio2 for m in (*before, *after)]
     stretch = [*(m.width_ratio2 for m in before), ratio**2, *(m.width_ratio2 for m in after)]
     growth = _growth([v for v in stretch if np.isfinite(v)])
-    if len(stretch) >= 4 and growth > 0.5 and not came_and_went:
+    # A drift comes step by step: the sub before shows a good part of it, and no step is most of it. A jump is something else.
+    steps = np.diff([*share_before, 1.0])
+    stepwise = bool(share_before) and share_before[-1] > 0.35 and float(np.max(steps)) < 0.6
+    if len(stretch) >= 4 and growth > 0.5 and stepwise and not came_and_went:
         since = f"growing over {len(before) + 1} subs since the focus was set"
         cooler = _cooler(before, sub)
         focus.add(

@@ -7,7 +7,7 @@ says nothing and is taken as none, so that physical floors alone decide.
 from __future__ import annotations
 
 import itertools
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -215,18 +215,20 @@ class Story:
         return own[first:place], own[place + 1 : last + 1]
 
     def beside(self, sub: SubFacts, *, within_s: float = 600.0) -> list[Mark]:
-        """Subs of other rigs whose exposures lie within ten minutes of this one's middle."""
+        """Subs of other rigs exposed at the same time as this one; without any, the nearest of each within ten minutes."""
         if not np.isfinite(sub.start_s):
             return []
-        middle = sub.start_s + 0.5 * sub.exposure_s
+        middle, half = sub.start_s + 0.5 * sub.exposure_s, 0.5 * sub.exposure_s
         found = []
         for (rig, night), own in self._by_rig.items():
-            if rig == sub.rig or night != sub.night:
+            if rig == sub.rig or night != sub.night or not own:
                 continue
-            starts = self._starts[(rig, night)]
-            for m in own[bisect_left(starts, middle - within_s - 3600.0) : bisect_right(starts, middle + within_s)]:
-                if m.start_s - within_s <= middle <= m.start_s + m.exposure_s + within_s:
-                    found.append(m)
+            at = bisect_left(self._starts[(rig, night)], middle)
+            near = [own[k] for k in range(max(0, at - 4), min(len(own), at + 4))]
+            apart = [abs(m.start_s + 0.5 * m.exposure_s - middle) for m in near]
+            beside = [m for m, d in zip(near, apart) if d < 0.6 * (half + 0.5 * m.exposure_s)]
+            nearest = int(np.argmin(apart))
+            found += beside or ([near[nearest]] if apart[nearest] < within_s + half else [])
         return found
 
 
