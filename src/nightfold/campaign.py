@@ -34,6 +34,7 @@ from nightfold.settings.models import CampaignSettings
 if TYPE_CHECKING:
     from astropy.table import QTable
 
+    from nightfold.depth.records import DepthReport
     from nightfold.charts.records import Strip
     from nightfold.fold.stage import FoldReport, MasterReport
     from nightfold.fold.viewer.stage import MasterLooker
@@ -225,6 +226,16 @@ class Campaign:
 
         with self._writing("fold"):
             return fold(self._ws, FoldRequest(**request))
+
+    def depth(self, *, day: date | None = None, target: str | None = None, crops: bool = False) -> DepthReport:
+        """How deep each filter is, what the next hour brings, and in how many nights from `day` the goals are met.
+
+        With `crops`, the same part of each master is written from a quarter, half and all of its subs.
+        """
+        from nightfold.depth.stage import depth
+
+        with self._writing("depth"):
+            return depth(self._ws, day=day or datetime.now().date(), target=target, crops=crops)
 
     def picture(
         self,

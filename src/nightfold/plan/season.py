@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 
-from nightfold.sky.clear_nights import Forecast, Need, finishing_night
+from nightfold.depth.forecast import forecast_of as forecast_of
 from nightfold.sky.usable_hours import NightHours
 
 __all__ = ["Month", "best_date", "forecast_of", "hours_left", "months_of", "what_if"]
@@ -62,44 +62,6 @@ def best_date(nights: Sequence[NightHours]) -> date | None:
 def hours_left(nights: Sequence[NightHours], *, filter: str | None = None) -> float:
     """Usable hours still to come, clear sky throughout; for one filter, those in which the Moon hardly matters to it."""
     return sum(n.dark if filter is None else n.moon_free[filter] for n in nights)
-
-
-def forecast_of(
-    nights: Sequence[NightHours],
-    needs_h: dict[str, float],
-    *,
-    clear_probability: Callable[[int], float],
-    persistence: float = 0.6,
-    moon_free_only: Sequence[str] = (),
-    draws: int = 2000,
-    seed: int = 1,
-) -> Forecast:
-    """When all filters of a target are deep enough.
-
-    Parameters
-    ----------
-    nights : sequence of NightHours
-        From the first night to come.
-    needs_h : dict
-        Clear hours wanted by filter.
-    clear_probability : callable
-        Chance of a clear night by month, 1 to 12.
-    moon_free_only : sequence of str
-        Filters that are shot only while the Moon hardly matters to them; the others take any dark hour.
-    """
-    needs = [
-        Need(name, hours, np.array([n.moon_free[name] if name in moon_free_only else n.dark for n in nights]))
-        for name, hours in needs_h.items()
-    ]
-    return finishing_night(
-        needs,
-        [n.dark for n in nights],
-        first=nights[0].date,
-        probability=[clear_probability(n.date.month) for n in nights],
-        persistence=persistence,
-        draws=draws,
-        seed=seed,
-    )
 
 
 def what_if(nights: Sequence[NightHours], *, factor: float = 1.0, later_nights: int = 0) -> tuple[NightHours, ...]:

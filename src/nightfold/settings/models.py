@@ -279,6 +279,8 @@ class Goal(Table):
     surface_brightness_rayleigh: Positive | None = None
     surface_brightness_mag_arcsec2: Number | None = None
     hours: Positive | None = None
+    like_master: str | None = None
+    spot_px: _Two | None = None
     snr: Positive = 10.0
     box_arcsec: Positive = 10.0
     detail_arcsec: Positive | None = None
@@ -288,12 +290,19 @@ class Goal(Table):
     def _one_measure(self) -> Goal:
         given = [
             v
-            for v in (self.surface_brightness_rayleigh, self.surface_brightness_mag_arcsec2, self.hours)
+            for v in (
+                self.surface_brightness_rayleigh,
+                self.surface_brightness_mag_arcsec2,
+                self.hours,
+                self.like_master,
+                self.spot_px,
+            )
             if v is not None
         ]
         if len(given) != 1:
             raise ValueError(
-                "exactly one of surface_brightness_rayleigh, surface_brightness_mag_arcsec2 and hours is allowed"
+                "exactly one of surface_brightness_rayleigh, surface_brightness_mag_arcsec2, hours, like_master and "
+                "spot_px is allowed"
             )
         return self
 

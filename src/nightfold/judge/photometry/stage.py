@@ -116,7 +116,10 @@ def _of_group(
     found = zero_point(mag[fit], rate[fit], relative[fit], mag_error[fit], **systematic)
     if found is None:
         return {}
-    nominal = _nominal(ws, rows[0], band)
+    optics = optics_of(ws, rows[0].rig, band)
+    nominal = None
+    if optics is not None and band.width_nm is not None:
+        nominal = nominal_zero_point(optics, band.centre_nm, band.width_nm)
     return {
         row.id: _document(row, readings[row.id], solutions[row.id], found, scales[row.id], band, nominal)
         for row in rows
@@ -162,24 +165,40 @@ def match_catalogue(stars: Stars, place: dict[str, Any], catalogue: Catalogue, f
     return result
 
 
-def _nominal(ws: Workspace, row: FrameRow, band: Filter) -> float | None:
-    """The zero point that the rig's numbers promise above the air; None where one is not known."""
-    rig = ws.settings.rig_named(row.rig)
-    if rig is None or band.centre_nm is None or band.width_nm is None:
+def optics_of(ws: Workspace, rig_name: str | None, band: Filter) -> Optics | None:
+    """What of a rig decides how much light falls on a pixel through a filter; None where a number of it is not known."""
+    rig = ws.settings.rig_named(rig_name)
+    if rig is None or band.centre_nm is None:
         return None
     t, c = rig.telescope, rig.camera
     if t.aperture_mm is None or t.focal_length_mm is None or c.pixel_um is None or not c.quantum_efficiency:
         return None
     points = sorted(c.quantum_efficiency)
     quantum = float(np.interp(band.centre_nm, [p[0] for p in points], [p[1] for p in points]))
-    optics = Optics(
+    return Optics(
         aperture_mm=t.aperture_mm,
         focal_length_mm=t.focal_length_mm,
         pixel_um=c.pixel_um,
         efficiency=quantum * band.peak_transmission,
         obstruction_mm=t.obstruction_mm,
     )
-    return nominal_zero_point(optics, band.centre_nm, band.width_nm)
+
+
+def promised_zero_point(ws: Workspace, rig_name: str | None, filter: str) -> FilterZeroPoint | None:
+    """The zero point that a rig's own numbers promise above the air, good to some 0.3 mag; None where one is not known."""
+    rig = ws.settings.rig_named(rig_name)
+    band = rig.filter_named(filter) if rig else None
+    if band is None or band.centre_nm is None or band.width_nm is None:
+        return None
+    optics = optics_of(ws, rig_name, band)
+    if optics is None:
+        return None
+    mag = nominal_zero_point(optics, band.centre_nm, band.width_nm)
+    rayleigh = rayleigh_rate(mag, band.centre_nm, band.width_nm) if band.width_nm <= LINE_WIDTH_LIMIT_NM else None
+    found = ZeroPoint(mag=mag, uncertainty_mag=0.3, statistical_mag=0.3, scatter_mag=0.0, stars=0)
+    return FilterZeroPoint(
+        zero_point=found, centre_nm=band.centre_nm, width_nm=band.width_nm, rayleigh_e_per_s_arcsec2=rayleigh
+    )
 
 
 def _document(
