@@ -105,7 +105,7 @@ def test_blocks_and_events_hang_together(night: NightPlan) -> None:
     what = [e.what for e in night.events]
     assert what.count("meridian flip on Lantern Shell") == 1
     assert "moonrise" in what
-    # 8 degrees in a night move this tube by 7 um an hour, and 47 um make stars of 3.4 arcsec 5 % wider: no need within a block.
+    # 8 degrees in a night of 14 h move this tube by 7 um an hour; its quarter wave is 27.5 um: no need within a block.
     assert not any("the tube has cooled" in w for w in what)
     unknown = plan_of(campaign(rig_text(), target_text(hours_goals(8.0)), site=SITE.replace("night_cooling_c = 8", "")))
     assert any("focus: the tube has cooled" in e.what for e in unknown.events)
