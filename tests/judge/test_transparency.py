@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nightfold.judge.transparency import cross_match, rate_table, solve_scales
+from nightfold.judge.transparency import cross_match, fit_extinction, rate_table, solve_scales
 
 
 def star_table(scales: np.ndarray, stars: int, *, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -107,3 +107,21 @@ def test_stars_are_recognised_across_subs() -> None:
 def test_two_close_stars_do_not_share_a_name() -> None:
     members = cross_match([np.array([[10.0, 10.0]]), np.array([[10.1, 10.0], [10.9, 10.0]])])
     assert members[1].tolist() == [0, -1]
+
+
+@pytest.mark.parametrize("truth", [0.09, 0.2, 0.32])
+def test_extinction_is_told_from_cloud_and_nights(truth: float) -> None:
+    rng = np.random.default_rng(16)
+    night = np.repeat(np.arange(4), 25)
+    airmass = np.concatenate([np.linspace(2.0, 1.05, 25) + 0.01 * rng.normal(size=25) for _ in range(4)])
+    clear = np.repeat([1.0, 0.93, 0.97, 0.88], 25) * 10 ** (-0.4 * truth * airmass)
+    cloud = np.where(rng.random(100) < 0.3, rng.uniform(0.2, 0.9, 100), 1.0)
+    k, sigma = fit_extinction(clear * cloud * np.exp(rng.normal(0, 0.01, 100)), airmass, night, 0.2)
+    assert k == pytest.approx(truth, abs=max(0.03, 3 * sigma))
+    assert sigma < 0.02
+
+
+def test_extinction_of_a_short_run_stays_the_sites() -> None:
+    k, sigma = fit_extinction(np.array([1.0, 0.97, 0.99, 0.9]), np.full(4, 1.3), np.zeros(4, np.int64), 0.17)
+    assert k == pytest.approx(0.17, abs=1e-6)
+    assert sigma == pytest.approx(0.05)
