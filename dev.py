@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parent
 ENVIRONMENT = ROOT / os.environ.get("NIGHTFOLD_VENV", ".venv")
 BIN = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
-DEBIAN_PACKAGES = {"fitsverify": "fitsverify", "chromium": "chromium"}
+DEBIAN_PACKAGES = {"fitsverify": "fitsverify", "chromium": "chromium", "pg_lsclusters": "postgresql"}
 
 
 def run(*command, **options):

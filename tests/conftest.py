@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import copy
+import importlib.util
+import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from nightfold.simulate.demo import demo_plan, demo_settings_text
 from nightfold.simulate.plan import simulate_plan
@@ -53,3 +57,35 @@ def small_campaign(small_frames: Path, small_settings: str, tmp_path_factory: py
         campaign.judge()
         campaign.fold()
     return folder
+
+
+@pytest.fixture(scope="session")
+def _server() -> Iterator[str | None]:
+    """The URL of a PostgreSQL database: that of NIGHTFOLD_TEST_DATABASE, else one started for these tests."""
+    if named := os.environ.get("NIGHTFOLD_TEST_DATABASE"):
+        yield named
+        return
+    spec = importlib.util.spec_from_file_location("ledger_server", Path(__file__).parent / "ledger" / "server.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    with module.running_server() as url:
+        yield url
+
+
+@pytest.fixture
+def server_url(_server: str | None) -> str:
+    """An empty PostgreSQL database."""
+    if _server is None:
+        pytest.skip(
+            "PostgreSQL is not installed (Debian's package postgresql), nor does NIGHTFOLD_TEST_DATABASE name one"
+        )
+    from nightfold.ledger.schema import metadata
+
+    engine = sa.create_engine(_server)
+    with engine.begin() as connection:
+        metadata.drop_all(connection)
+        connection.execute(sa.text("DROP TABLE IF EXISTS alembic_version"))
+    engine.dispose()
+    return _server

@@ -280,3 +280,22 @@ def test_a_killed_fold_leaves_the_old_master(shell: Shell, small_frames: Path, m
     assert "No space left" in shell("fold", status=1)["error"]["what"]
     assert {f: Path(f).read_bytes() for f in before} == before
     assert not list((shell.folder / "scratch").glob("*"))
+
+
+def test_the_whole_way_on_a_shared_server(
+    shell: Shell, small_frames: Path, small_campaign: Path, server_url: str, tmp_path: Path
+) -> None:
+    file = shell.folder / "campaign.toml"
+    file.write_text(f'database_url = "{server_url}"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    (shell.folder / "ledger.sqlite").unlink()
+    assert shell("take-in", small_frames)["taken_in"] > 0
+    assert {c["cause"] for s in shell("judge")["subs"] if s["verdict"] == "drop" for c in s["causes"]} >= {"cloud"}
+    folded = shell("fold")["masters"]
+    assert not (shell.folder / "ledger.sqlite").exists()
+    for master in folded:
+        alone = small_campaign / "masters" / Path(master["file"]).name
+        assert Path(master["file"]).read_bytes() == alone.read_bytes(), "the database leaves no trace in a master"
+    assert Path(shell("picture")["file"]).exists()
+    assert shell("verify")["sound"]
+    assert shell("archive", tmp_path / "bag", "--references")["files"] > 0
+    assert (tmp_path / "bag" / "data" / "ledger.sqlite").exists()

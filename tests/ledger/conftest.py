@@ -1,40 +1,25 @@
-"""A ledger on each kind of database; the server's only where NIGHTFOLD_TEST_DATABASE names an empty PostgreSQL one."""
+"""A ledger on each kind of database."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from nightfold.ledger.core import Ledger
 from nightfold.ledger.records import NewFrame
-from nightfold.ledger.schema import metadata
 
-SERVER = os.environ.get("NIGHTFOLD_TEST_DATABASE")
 START = datetime(2026, 5, 13, 10, tzinfo=UTC)
-
-
-def empty_server(url: str) -> None:
-    engine = sa.create_engine(url)
-    with engine.begin() as connection:
-        metadata.drop_all(connection)
-        connection.execute(sa.text("DROP TABLE IF EXISTS alembic_version"))
-    engine.dispose()
 
 
 @pytest.fixture(params=["sqlite", "server"])
 def ledger(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Ledger]:
     url = None
     if request.param == "server":
-        if SERVER is None:
-            pytest.skip("NIGHTFOLD_TEST_DATABASE names no PostgreSQL database")
-        empty_server(SERVER)
-        url = SERVER
+        url = request.getfixturevalue("server_url")
     with Ledger.open(tmp_path, database_url=url) as opened:
         yield opened
 
