@@ -76,7 +76,7 @@ def _grid_of(
         new_grid = True
     if grid is not None and not new_grid:
         return grid
-    chosen = reference or best_reference(rows, load_readings(ws, rows))
+    chosen = reference or _agreed_reference(ws, rows, load_readings(ws, rows))
     if chosen is None:
         return None
     if grid is not None:
@@ -90,6 +90,38 @@ def _grid_of(
         height_px=chosen.height_px,
     )
     return ws.ledger.grid(target, panel)
+
+
+WITNESSES = 6
+"""Other subs that a new reference must mostly agree with; one that points elsewhere may well have the most stars."""
+
+
+def _agreed_reference(ws: Workspace, rows: list[FrameRow], readings: dict[int, Reading]) -> FrameRow | None:
+    """The best reference that at least half of a few others, taken over the whole campaign, lie on; else simply the best."""
+    best = chosen = best_reference(rows, readings)
+    left = list(rows)
+    for _ in range(5):
+        if chosen is None:
+            return best
+        others = [
+            r
+            for r in rows
+            if r.rig == chosen.rig and r.id != chosen.id and r.id in readings and len(readings[r.id].stars)
+        ]
+        others = others[:: max(1, len(others) // WITNESSES)][:WITNESSES]
+        pattern = pattern_of(readings[chosen.id].stars)
+        agreeing = 0
+        for row in others:
+            try:
+                _match(ws, row, readings[row.id], pattern, chosen)
+                agreeing += 1
+            except RegistrationError:
+                continue
+        if 2 * agreeing >= len(others):
+            return chosen
+        left = [r for r in left if r.id != chosen.id]
+        chosen = best_reference(left, readings)
+    return best
 
 
 def best_reference(rows: Sequence[FrameRow], readings: dict[int, Reading]) -> FrameRow | None:
