@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -22,15 +23,13 @@ from nightfold.charts.records import (
     StripNight,
     StripTonight,
     TrendPoint,
-    Whisker,
 )
 from nightfold.charts.season import season_chart
 from nightfold.charts.star_map import star_chart
 from nightfold.charts.strip import strip_chart
 from nightfold.charts.subs import expected_ranges, subs_chart, trend_chart
 from nightfold.charts.theme import GroundName, Spec
-from nightfold.optics.focus_law import FocusLaw
-from nightfold.optics.focus_run import RunData, fit_focus_run
+from nightfold.optics.focus_run import fit_focus_run
 from nightfold.plan.records import (
     BlockLine,
     CalibrationLine,
@@ -200,19 +199,21 @@ def sample_charts(ground: GroundName) -> dict[str, Spec]:
     subs = sample_subs()
     position = np.arange(5000.0, 5900.0, 75.0)
     radius = 1.9 * np.sqrt(1 + ((position - 5433) / 120) ** 2)
-    unknown = np.full(position.size, np.nan)
-    run = RunData(position=position, half_flux_radius_px=radius, temperature_c=unknown, flux=unknown)
-    warm = np.linspace(-2, 18, 12)
-    names = ["Ha", "OIII"] * 6
-    used = np.ones(12, bool)
-    used[3] = False
-    law = FocusLaw(
-        told=True, sentence="Focus moves by −12 steps a degree.", steps_per_c=-12.0, error_steps_per_c=0.3, lag_s=1200.0, lag_low_s=600.0,
-        lag_high_s=1800.0, reference_filter="Ha", zero_steps=5400.0, offsets_steps={"Ha": (0.0, 0.0), "OIII": (35.0, 2.0)},
-        scatter_steps=6.0, used=used,
+    fitted = fit_focus_run(position, radius)
+    run = SimpleNamespace(
+        sentence=fitted.sentence, best_position=fitted.best_position, uncertainty=fitted.best_error, interval_95=fitted.interval_95,
+        half_flux_radius_px=fitted.least_radius_px, slope_px_per_step=fitted.slope_px,
+        points=[SimpleNamespace(position=float(p), half_flux_radius_px=float(r), used=True) for p, r in zip(position, radius)],
+    )  # fmt: skip
+    law = SimpleNamespace(
+        told=True, sentence="Focus moves by −12 steps a degree.", steps_per_c=-12.0, zero_steps=5400.0, scatter_steps=6.0,
+        filter_offsets=[SimpleNamespace(filter="Ha", offset_steps=0.0), SimpleNamespace(filter="OIII", offset_steps=35.0)],
+        points=[
+            SimpleNamespace(filter=("Ha", "OIII")[k % 2], temperature_c=2.0 * k, position=5400.0 - 24.0 * k, used=k != 3) for k in range(10)
+        ],
     )  # fmt: skip
     whiskers = [
-        Whisker(x_px=x, y_px=y, fwhm_px=2.3, ellipticity=0.15, angle_deg=40.0, error_px=0.5 if x == 300 else None)
+        SimpleNamespace(x_px=x, y_px=y, length_px=0.4, angle_deg=40.0, uncertainty_px=0.25 if x == 300 else 0.05)
         for x in (300.0, 2000.0, 3800.0)
         for y in (300.0, 2500.0)
     ]
@@ -241,9 +242,9 @@ def sample_charts(ground: GroundName) -> dict[str, Spec]:
         "depth": depth_chart(depth, title="Four more hours of Hα reach its goal", ground=ground, filters=FILTERS),
         "exposure": exposure_chart(sample_exposure(), ground=ground),
         "season": season_chart(season, ground=ground, best={"Lantern Shell": date(2026, 2, 1)}, today=date(2026, 1, 9)),
-        "focus run": focus_run_chart(run, fit_focus_run(position, radius), ground=ground),
-        "focus law": focus_law_chart(list(warm), list(5400 - 12 * warm), names, law, ground=ground, all_filters=FILTERS),
-        "field": field_chart(whiskers, width_px=4144, height_px=2822, title="Stars are even", ground=ground),
+        "focus run": focus_run_chart(run, ground=ground),
+        "focus law": focus_law_chart(law, ground=ground, all_filters=FILTERS),
+        "field": field_chart(whiskers, width_px=4144, height_px=2822, title="Stars are even", labels=[(2000, 1400, "2.3")], ground=ground),
         "map": star_chart(sky, title="The frame on the sky", ground=ground),
         "strip": strip_chart(sample_strip(), ground=ground),
     }  # fmt: skip

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from nightfold.charts.filters import filter_label, filter_styles, mark_of
 from nightfold.charts.records import DepthCurve
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
+from nightfold.depth.records import FilterDepth
 from nightfold.plan.records import ExposureReport
 
 
@@ -86,7 +87,7 @@ def depth_chart(
                 "data": {"values": [end]},
                 "mark": {
                     "type": "text",
-                    "text": style.label,
+                    "text": c.label or style.label,
                     "align": "left",
                     "dx": 8,
                     "color": base.ink,
@@ -109,7 +110,7 @@ def depth_chart(
                     "data": {"values": [{"noise": c.goal}]},
                     "mark": {
                         "type": "text", "align": "left", "x": 4, "dy": -6, "color": base.soft,
-                        "text": f"goal of {style.label}: {needed:.1f} h",
+                        "text": f"goal of {c.label or style.label}: {needed:.1f} h",
                     },
                     "encoding": {"y": {"field": "noise", **y}},
                 }
@@ -117,6 +118,54 @@ def depth_chart(
     subtitle = "Lines: noise that falls as one over the square root of time."
     body = {"width": width, "height": height, "layer": layers}
     return finished(body, base, title=title, subtitle=subtitle, width_px=width)
+
+
+def depth_curves(filters: Sequence[FilterDepth]) -> list[DepthCurve]:
+    """Curves of a depth report's filters, of those whose noise was followed; the law starts at its smallest part."""
+    several = len({f.rigs for f in filters}) > 1
+    found = []
+    for f in filters:
+        if len(f.noise_fall) < 2:
+            continue
+        first, last = f.noise_fall[0], f.noise_fall[-1]
+        goal = last.noise_e_per_s * f.snr / f.snr_goal if f.snr and f.snr_goal else None
+        found.append(
+            DepthCurve(
+                filter=f.filter,
+                hours=[p.exposure_s / 3600.0 for p in f.noise_fall],
+                noise=[p.noise_e_per_s for p in f.noise_fall],
+                ideal_at_1h=first.ideal_e_per_s * math.sqrt(first.exposure_s / 3600.0),
+                goal=goal,
+                label=f"{filter_label(f.filter)}, {', '.join(f.rigs)}" if several else "",
+            )
+        )
+    return found
+
+
+def depth_title(filters: Sequence[FilterDepth]) -> str:
+    """What is still missing, in a sentence."""
+    open_filters = [f for f in filters if f.hours_to_goal is not None and f.hours_to_goal > 0]
+    if open_filters:
+        most = max(open_filters, key=lambda f: f.hours_to_goal or 0.0)
+        return f"{filter_label(most.filter)} needs {most.hours_to_goal:.1f} h more to its goal"
+    reached = [f for f in filters if f.snr is not None and f.snr_goal is not None and f.snr >= f.snr_goal]
+    if filters and len(reached) == len(filters):
+        return "Every filter is as deep as wanted"
+    return "How the noise fell as exposure grew"
+
+
+def depth_sentence(depth: FilterDepth) -> str:
+    """What a filter's master reaches; "" where nothing is known."""
+    parts = []
+    if depth.limit_mag_arcsec2 is not None:
+        parts.append(f"{depth.limit_mag_arcsec2:.1f} mag/arcsec² (3 σ in 10″)")
+    elif depth.limit_rayleigh is not None:
+        parts.append(f"{depth.limit_rayleigh:.2g} rayleigh (3 σ in 10″)")
+    if depth.snr is not None and depth.snr_goal is not None:
+        parts.append(f"signal-to-noise {depth.snr:.1f} of {depth.snr_goal:g} wanted")
+    elif depth.snr is not None:
+        parts.append(f"signal-to-noise {depth.snr:.1f}")
+    return "; ".join(parts)
 
 
 def _ticks(low: float, high: float) -> list[float]:

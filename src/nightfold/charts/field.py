@@ -5,44 +5,44 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from nightfold.charts.records import Whisker
+from nightfold.charts.records import WhiskerLike
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
 
 
 def field_chart(
-    whiskers: Sequence[Whisker],
+    whiskers: Sequence[WhiskerLike],
     *,
     width_px: int,
     height_px: int,
     title: str,
     subtitle: str = "",
+    labels: Sequence[tuple[float, float, str]] = (),
     ground: GroundName | Ground = "page",
     width: int = 460,
 ) -> Spec:
-    """Whiskers along the long axis of the stars, as long as their elongation; the size of each star's blur as text.
+    """Whiskers along the long axis of the stars, as long as their elongation; a place without any is a dot.
 
-    Up is +y, as the file's rows go. A whisker's length is FWHM x (1 − b/a), what the long axis has over the short one,
-    drawn large; its key stands below. A place whose elongation is within its error is a dot.
+    Up is +y, as the file's rows go. A whisker's length is the root of the difference of the squared axes, drawn large; its key
+    stands below. Elongation within twice its uncertainty is drawn as a dot. `labels` are (x, y, text) in pixels of the frame.
     """
     base = ground_of(ground)
     height = round(width * height_px / width_px)
-    extent = [w.fwhm_px * w.ellipticity for w in whiskers if math.isfinite(w.fwhm_px * w.ellipticity)]
-    longest = max(extent, default=0.0)
+    longest = max((w.length_px for w in whiskers if math.isfinite(w.length_px)), default=0.0)
     # The longest whisker takes a tenth of the frame, but a hundredth of a pixel is not blown up to that.
     stretch = 0.1 * width_px / max(longest, 0.3)
     x: Spec = {"type": "quantitative", "scale": {"domain": [0, width_px]}, "axis": None}
     y: Spec = {"type": "quantitative", "scale": {"domain": [0, height_px]}, "axis": None}
-    lines, dots, texts = [], [], []
+    lines, dots = [], []
+    texts = [{"x": x_px, "y": y_px, "text": text} for x_px, y_px, text in labels]
     for w in whiskers:
-        if not math.isfinite(w.fwhm_px):
+        if not math.isfinite(w.length_px):
             continue
-        size = w.fwhm_px * w.ellipticity if math.isfinite(w.ellipticity) else 0.0
-        texts.append({"x": w.x_px, "y": w.y_px, "text": f"{w.fwhm_px:.2f}"})
-        if size <= (w.error_px or 0.0) or size <= 0:
+        unsure = math.isfinite(w.uncertainty_px) and w.length_px <= 2.0 * w.uncertainty_px
+        if unsure or w.length_px <= 0 or not math.isfinite(w.angle_deg):
             dots.append({"x": w.x_px, "y": w.y_px})
             continue
-        dx = 0.5 * size * stretch * math.cos(math.radians(w.angle_deg))
-        dy = 0.5 * size * stretch * math.sin(math.radians(w.angle_deg))
+        dx = 0.5 * w.length_px * stretch * math.cos(math.radians(w.angle_deg))
+        dy = 0.5 * w.length_px * stretch * math.sin(math.radians(w.angle_deg))
         lines.append({"x": w.x_px - dx, "y": w.y_px - dy, "x2": w.x_px + dx, "y2": w.y_px + dy})
     key = _round_length(max(longest, 0.3))
     layers: list[Spec] = [
@@ -75,7 +75,7 @@ def field_chart(
             "data": {"values": [{"x": key * stretch}]},
             "mark": {
                 "type": "text", "align": "left", "dx": 8, "y": height + 14, "baseline": "middle", "color": base.ink,
-                "text": f"long axis {key:g} px over the short one; numbers: FWHM in pixels",
+                "text": f"elongation of {key:g} px, the root of the squared axes' difference",
             },
             "encoding": {"x": {"field": "x", **x}},
         },

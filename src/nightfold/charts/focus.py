@@ -6,15 +6,16 @@ import math
 from collections.abc import Mapping, Sequence
 
 from nightfold.charts.filters import filter_styles, mark_of
+from nightfold.charts.records import FocusLawLike, FocusRunLike
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
-from nightfold.optics.focus_law import FocusLaw
-from nightfold.optics.focus_run import FocusRun, RunData
 
 
 def focus_run_chart(
-    data: RunData, run: FocusRun, *, ground: GroundName | Ground = "page", width: int = 560, height: int = 260
+    run: FocusRunLike, *, ground: GroundName | Ground = "page", width: int = 560, height: int = 260
 ) -> Spec:
     """Half-flux radius against the focuser's position: points, the fitted curve, the best position with its 95 % band.
+
+    The curve is the hyperbola r0 sqrt(1 + (slope (x - best) / r0)^2), whose asymptotes have the run's slope.
 
     Points that were set aside are hollow.
     """
@@ -27,9 +28,9 @@ def focus_run_chart(
         "field": "radius", "type": "quantitative", "scale": {"zero": True}, "axis": {"title": "half-flux radius, pixels", "tickCount": 5},
     }  # fmt: skip
     points = [
-        {"position": float(p), "radius": float(r), "used": bool(u)}
-        for p, r, u in zip(data.position, data.half_flux_radius_px, run.used)
-        if math.isfinite(r)
+        {"position": p.position, "radius": p.half_flux_radius_px, "used": p.used}
+        for p in run.points
+        if math.isfinite(p.half_flux_radius_px)
     ]
     layers: list[Spec] = []
     if math.isfinite(run.best_position):
@@ -43,7 +44,12 @@ def focus_run_chart(
         )
         low, high = (min(p["position"] for p in points), max(p["position"] for p in points)) if points else (0.0, 1.0)
         where = [low + (high - low) * k / 80 for k in range(81)]
-        curve = [{"position": p, "radius": float(v)} for p, v in zip(where, run.radius_at(where))]
+        least = run.half_flux_radius_px
+        curve = [
+            {"position": p, "radius": least * math.hypot(1.0, run.slope_px_per_step * (p - run.best_position) / least)}
+            for p in where
+            if least > 0 and math.isfinite(run.slope_px_per_step)
+        ]
         layers.append(
             {
                 "data": {"values": curve},
@@ -54,7 +60,7 @@ def focus_run_chart(
         layers.append(
             {
                 "data": {"values": [{"position": run.best_position}]},
-                "mark": {"type": "text", "text": f"{run.best_position:.0f} ± {run.best_error:.0f}", "y": 8, "color": base.ink, "fontSize": 13},
+                "mark": {"type": "text", "text": f"{run.best_position:.0f} ± {run.uncertainty:.0f}", "y": 8, "color": base.ink, "fontSize": 13},
                 "encoding": {"x": x},
             }
         )  # fmt: skip
@@ -74,25 +80,17 @@ def focus_run_chart(
 
 
 def focus_law_chart(
-    temperature_c: Sequence[float],
-    position: Sequence[float],
-    filters: Sequence[str],
-    law: FocusLaw,
+    law: FocusLawLike,
     *,
     ground: GroundName | Ground = "page",
     all_filters: Sequence[str] = (),
     width: int = 560,
     height: int = 280,
 ) -> Spec:
-    """Best position against the temperature that the glass feels, one line a filter; runs that hardly entered are hollow.
-
-    Parameters
-    ----------
-    temperature_c : sequence of float
-        With the law's lag taken into account, as `lagged_temperature` gives it.
-    """
+    """Best position against the temperature with the law's lag, one line a filter; runs that hardly entered are hollow."""
     base = ground_of(ground)
-    styles = filter_styles([*all_filters, *filters], base)
+    styles = filter_styles([*all_filters, *(p.filter for p in law.points)], base)
+    offsets = {o.filter: o.offset_steps for o in law.filter_offsets}
     x: Spec = {
         "field": "temperature", "type": "quantitative", "scale": {"zero": False, "padding": 12},
         "axis": {"title": "temperature with its lag, °C", "tickCount": 6, "titleAnchor": "end"},
@@ -102,19 +100,19 @@ def focus_law_chart(
         "axis": {"title": "best position, steps", "format": "d", "tickCount": 5},
     }  # fmt: skip
     rows: dict[str, list[Spec]] = {}
-    for t, p, name, used in zip(temperature_c, position, filters, law.used):
-        if math.isfinite(t) and math.isfinite(p):
-            rows.setdefault(name, []).append({"temperature": float(t), "position": float(p), "used": bool(used)})
+    for p in law.points:
+        if math.isfinite(p.temperature_c) and math.isfinite(p.position):
+            row = {"temperature": p.temperature_c, "position": p.position, "used": p.used}
+            rows.setdefault(p.filter, []).append(row)
     layers: list[Spec] = []
     spread = _spread(rows)
     for name, mine in rows.items():
         style = styles[name]
-        if law.told and name in law.offsets_steps and spread is not None:
-            ends = [*spread]
-            level = [float(v) for v in law.position(ends, name)]
+        if law.told and name in offsets and spread is not None:
+            level = [law.zero_steps + offsets[name] + law.steps_per_c * t for t in spread]
             wide = law.scatter_steps if math.isfinite(law.scatter_steps) else 0.0
             line = [
-                {"temperature": t, "position": v, "low": v - wide, "high": v + wide} for t, v in zip(ends, level)
+                {"temperature": t, "position": v, "low": v - wide, "high": v + wide} for t, v in zip(spread, level)
             ]  # fmt: skip
             layers += [
                 {

@@ -59,6 +59,8 @@ class DepthCurve:
         Relative 1 sigma of that.
     goal : float, optional
         The noise at which the goal is reached.
+    label : str
+        What stands at the line where the filter's name alone would not do.
     """
 
     filter: str
@@ -67,18 +69,93 @@ class DepthCurve:
     ideal_at_1h: float
     ideal_spread: float = 0.0
     goal: float | None = None
+    label: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Whisker:
-    """Star shape at a place of the frame: FWHM of the long axis, 1 − b/a, and the long axis' angle from +x towards +y."""
+class WhiskerLike(Protocol):
+    """Elongation at a place of the frame, as far as charts look at it: `optics.field.Whisker` is one."""
 
-    x_px: float
-    y_px: float
-    fwhm_px: float
-    ellipticity: float
-    angle_deg: float
-    error_px: float | None = None
+    @property
+    def x_px(self) -> float: ...
+    @property
+    def y_px(self) -> float: ...
+    @property
+    def length_px(self) -> float: ...
+    @property
+    def uncertainty_px(self) -> float: ...
+    @property
+    def angle_deg(self) -> float: ...
+
+
+class FocusPointLike(Protocol):
+    """One point of a focus run."""
+
+    @property
+    def position(self) -> float: ...
+    @property
+    def half_flux_radius_px(self) -> float: ...
+    @property
+    def used(self) -> bool: ...
+
+
+class FocusRunLike(Protocol):
+    """A focus run with its curve: the document of `optics focus`."""
+
+    @property
+    def sentence(self) -> str: ...
+    @property
+    def best_position(self) -> float: ...
+    @property
+    def uncertainty(self) -> float: ...
+    @property
+    def interval_95(self) -> float: ...
+    @property
+    def half_flux_radius_px(self) -> float: ...
+    @property
+    def slope_px_per_step(self) -> float: ...
+    @property
+    def points(self) -> Sequence[FocusPointLike]: ...
+
+
+class LawPointLike(Protocol):
+    """A focus run as the law saw it; the temperature has the law's lag."""
+
+    @property
+    def filter(self) -> str: ...
+    @property
+    def temperature_c(self) -> float: ...
+    @property
+    def position(self) -> float: ...
+    @property
+    def used(self) -> bool: ...
+
+
+class OffsetLike(Protocol):
+    """A filter's focus against the reference filter's."""
+
+    @property
+    def filter(self) -> str: ...
+    @property
+    def offset_steps(self) -> float: ...
+
+
+class FocusLawLike(Protocol):
+    """Focus over temperature: the law that the optics stage returns."""
+
+    @property
+    def told(self) -> bool: ...
+    @property
+    def sentence(self) -> str: ...
+    @property
+    def steps_per_c(self) -> float: ...
+    @property
+    def zero_steps(self) -> float: ...
+    @property
+    def scatter_steps(self) -> float: ...
+    @property
+    def filter_offsets(self) -> Sequence[OffsetLike]: ...
+    @property
+    def points(self) -> Sequence[LawPointLike]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
