@@ -65,9 +65,9 @@ MOST_WIDTH_PX = 8.5
 """Sigma beyond which a source is no star but a glow that the sky mesh has taken in part."""
 RING = 1.35
 """Outer radius of the ring of sky around the widest aperture, in units of that."""
-MOST_FITS = 120
+MOST_FITS = 80
 LEAST_MEASURED = 3000
-BETA_FITS = 40
+BETA_FITS = 30
 ENOUGH_FOR_BETA = 8
 TYPICAL_BETA = 3.5
 """Used where no star is bright enough to tell; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
