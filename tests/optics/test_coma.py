@@ -51,10 +51,14 @@ def test_coma_of_the_corners_points_at_the_middle() -> None:
 
 
 def test_too_few_stars() -> None:
-    flat = np.zeros(5)
-    found = measure_coma(flat, flat, flat, flat, flat, flat, flat, flat, width_px=WIDTH, height_px=HEIGHT)
+    flat, x = np.zeros(5), 100.0 * np.arange(5.0)
+    found = measure_coma(x, x, flat, flat, flat, flat + 2.0, flat, flat, width_px=WIDTH, height_px=HEIGHT)
     assert not found.measured
     assert "5 bright stars" in found.sentence
+    # The same five in ten frames are five still.
+    x, flat = np.tile(x, 10), np.tile(flat, 10)
+    again = measure_coma(x, x, flat, flat, flat, flat + 2.0, flat, flat, width_px=WIDTH, height_px=HEIGHT)
+    assert "5 bright stars" in again.sentence
 
 
 def test_moments_of_a_gaussian() -> None:

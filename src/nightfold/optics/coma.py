@@ -21,6 +21,8 @@ from nightfold.robust import biweight, mad_sigma
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_STARS = 12
+SAME_STAR_PX = 12.0
+"""Stars of several frames within about this are taken for one."""
 COLUMNS, ROWS = 5, 4
 BETA = 3.5
 """Of the Moffat profile of seeing; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
@@ -75,14 +77,16 @@ def measure_coma(
     columns = [np.asarray(v, np.float64) for v in (x, y, skew_x, skew_y, skew_error, sigma_px, e_x, e_y)]
     good = np.isfinite(np.array(columns)).all(axis=0) & (columns[4] < 0.1)
     px, py, sx, sy, error, sigma, drawn_x, drawn_y = (c[good] for c in columns)
-    if px.size < LEAST_STARS:
-        return _not_measured(f"Coma is not measurable: {px.size} bright stars, at least {LEAST_STARS} are needed.")
+    # The same star in frame after frame brings the same neighbours: only its noise averages down.
+    places = np.unique(np.round(np.column_stack([px, py]) / SAME_STAR_PX), axis=0).shape[0] if px.size else 0
+    if places < LEAST_STARS:
+        return _not_measured(f"Coma is not measurable: {places} bright stars, at least {LEAST_STARS} are needed.")
     half = 0.5 * np.array([width_px - 1.0, height_px - 1.0])
     diagonal = float(np.hypot(*half))
     rho = (np.column_stack([px, py]) - half) / diagonal
     skew = np.column_stack([sx, sy])
     drawn = drawn_x + 1j * drawn_y
-    errors = np.hypot(error, OWN_SCATTER)
+    errors = np.hypot(error, OWN_SCATTER * np.sqrt(px.size / places))
     weights = np.ones(px.size)
     values = _start(rho, skew, errors, sigma)
     for _ in range(6):
@@ -104,7 +108,7 @@ def measure_coma(
     # Of the mean skew, whatever coma made it: what would have been seen.
     mean_error = float(np.sqrt(chi2 / (weights / errors**2).sum()))
     least = float(coma_of_skew(3.0 * mean_error) * typical)
-    return _told(values, covariance, least, half, diagonal, stars=px.size)
+    return _told(values, np.asarray(covariance, np.float64), least, half, diagonal, stars=px.size)
 
 
 def _told(
