@@ -41,6 +41,11 @@ def why_unusable(sub: SubFacts, usual: Usual) -> tuple[Cause, str]:
             )
         if np.isfinite(sky) and sky > 30.0:
             return "wrong-frame", f"no stars and {sky:.0f} times the usual sky: a flat among the subs, or daylight"
+        if known and sub.fwhm_px > 1.8 * usual.long_px and sub.star_count > 0:
+            return (
+                "focus",
+                f"{sub.star_count} stars, {sub.fwhm_px / usual.long_px:.1f} times as wide as usual: far out of focus",
+            )
         if known:
             text = f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud or a covered tube"
             return "cloud", text
@@ -63,7 +68,7 @@ def wrong_frame(sub: SubFacts, usual: Usual) -> str:
         )
     sky = sky_ratio(sub, usual)
     dim = np.isfinite(bright) and bright < 0.5 and sky < 0.5
-    if dim and abs(np.log(max(sky, 1e-6) / bright)) < 0.6 and not _has_halo(sub, usual):
+    if dim and abs(np.log(max(sky, 1e-6) / bright)) < 0.6 and not has_halo(sub, usual):
         return (
             f"stars at {_percent(bright)} and sky at {_percent(sky)} of this filter's other subs: a narrower filter, a shorter exposure "
             "or a smaller gain than it says"
@@ -133,7 +138,7 @@ def why_dim(sub: SubFacts, usual: Usual, story: Story, best: float) -> tuple[Cau
     if is_uneven(sub):
         cloud.add(2.0, f"one side dimmer by {_percent(sub.uneven)}")
     halo = _halo_excess(sub, usual)
-    if _has_halo(sub, usual):
+    if has_halo(sub, usual):
         dew.add(2.0, f"halos {_percent(halo)} wider")
     others = [m.brightness for m in story.beside(sub) if np.isfinite(m.brightness)]
     if others:
@@ -150,10 +155,10 @@ def why_dim(sub: SubFacts, usual: Usual, story: Story, best: float) -> tuple[Cau
         dew.add(1.0, f"sky down to {_percent(sky)}")
     if dew.total > cloud.total:
         doubt = dew.total - cloud.total <= 1.0
-        return "dew", f"{'cloud or dew' if doubt else 'dew'}: {told}" + dew.words("")
+        return "dew", f"{'cloud or dew: ' if doubt else ''}{told}" + dew.words("")
     doubt = dew.total > 0.0 and cloud.total - dew.total <= 1.0
-    kind = "cloud or dew" if doubt else ("thin cloud" if share > 0.4 else "cloud")
-    return "cloud", f"{kind}: {told}" + cloud.words("")
+    kind = "cloud or dew: " if doubt else ("thin cloud: " if share > 0.4 else "")
+    return "cloud", f"{kind}{told}" + cloud.words("")
 
 
 def why_bright(sub: SubFacts, usual: Usual) -> str:
@@ -268,6 +273,8 @@ def _from_the_night(sub: SubFacts, ratio: float, story: Story, focus: _Points, s
     )
     if came_and_went:
         seeing.add(2.0, "it came and went with the focuser at rest")
+    elif _alone(sub, excess, story):
+        seeing.add(1.5, "the subs before and after are as usual")
     whole = [m.width_ratio2 for m in (*before, *after)]
     stretch = [*(m.width_ratio2 for m in before), ratio**2, *(m.width_ratio2 for m in after)]
     growth = _growth([v for v in stretch if np.isfinite(v)])
@@ -290,6 +297,17 @@ def _from_the_night(sub: SubFacts, ratio: float, story: Story, focus: _Points, s
             focus.add(2.0, f"so all {len(whole) + 1} subs at this focus, no others of the night")
     elif not came_and_went and len(stretch) >= 6 and abs(growth) < 0.3:
         seeing.add(1.0, "up and down through the night")
+
+
+def _alone(sub: SubFacts, excess: float, story: Story) -> bool:
+    """Whether the rig's subs next to this one, within half an hour to each side, show little of its widening."""
+    own = story.of_rig(sub.rig, sub.night)
+    place = next((i for i, m in enumerate(own) if m.frame_id == sub.frame_id), None)
+    if place is None or not 0 < place < len(own) - 1:
+        return False
+    beside = (own[place - 1], own[place + 1])
+    near = all(abs(m.start_s - sub.start_s) < 1800.0 + sub.exposure_s for m in beside)
+    return near and all((m.width_ratio2 - 1.0) < 0.35 * excess for m in beside)
 
 
 def _growth(values: Sequence[float]) -> float:
@@ -331,7 +349,7 @@ def _halo_excess(sub: SubFacts, usual: Usual) -> float:
     return sub.shape.halo / usual.halo.value - 1.0 if usual.halo.value > 0 else float("nan")
 
 
-def _has_halo(sub: SubFacts, usual: Usual) -> bool:
+def has_halo(sub: SubFacts, usual: Usual) -> bool:
     excess = _halo_excess(sub, usual)
     return bool(np.isfinite(excess) and excess > max(HALO_FLOOR, 4.0 * usual.halo.spread / usual.halo.value))
 

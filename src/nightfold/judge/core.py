@@ -232,6 +232,8 @@ def _weighed(
     width = sub.long_axis_px / usual.long_px if usual.long_px > 0 else 1.0
     if harms or width > TOLD_WIDTH:
         blur_cause, text = why.why_blurred(sub, usual, group.story)
+        if dim_cause == "dew" and blur_cause in ("seeing", "focus") and why.has_halo(sub, usual):
+            blur_cause, text = "dew", f"stars {width:.2f} times as long as usual, with halos"
         found.append((1e9 if harms else -np.log(max(factors.blur, 1e-9)), blur_cause, text))
     glow = _noise_factor(sub, usual)
     fault = why.sensor_fault(sub, usual)

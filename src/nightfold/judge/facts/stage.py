@@ -358,7 +358,7 @@ def _facts(
         transparency=scale / air,
         scale=scale,
         placed=placed is not None,
-        place_reason="" if placement is None or placement.found else _why_not_placed(placement),
+        place_reason="" if placement is None or placement.found else placement.reason,
         overlap=placed.overlap if placed is not None else 0.0,
         sensor_c=header.sensor_c,
         set_point_c=header.set_point_c,
@@ -395,12 +395,6 @@ def unread(row: FrameRow, reason: str) -> SubFacts:
         rig=row.rig, filter=row.filter, night=row.night.isoformat() if row.night else None,
         start_s=row.start.timestamp() if row.start else NAN,
     )  # fmt: skip
-
-
-def _why_not_placed(placement: PlacementRow) -> str:
-    """The reason and what was tried."""
-    tried = placement.document.get("tried") or []
-    return placement.reason + (f"; tried: {'; '.join(tried)}" if tried else "")
 
 
 def _pointing(ws: Workspace, row: FrameRow) -> tuple[float, float] | None:

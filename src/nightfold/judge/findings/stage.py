@@ -186,7 +186,7 @@ def _of_one_calibration(ws: Workspace, room: CalibrationRoom, g: Group, ids: lis
     if any(m.level_e.shape != shape for m in meshes):
         return
     levels = np.stack([m.level_e for m in meshes])
-    flat = _flat_on_mesh(room, ids[0], meshes[0])
+    flat = _kept_flat(ws, room, ids[0], meshes[0])
     if flat is not None:
         misfit = flat_misfit(levels, flat)
         if misfit is not None and misfit.significant:
@@ -231,6 +231,17 @@ def _mean_residual(levels: FloatArray, flat: FloatArray | None) -> FloatArray:
     return np.asarray(np.median(rest, axis=0))
 
 
+def _kept_flat(ws: Workspace, room: CalibrationRoom, frame_id: int, mesh: SkyMesh) -> FloatArray | None:
+    """The flat at the mesh's cells; kept by its calibration, since loading a full-size flat takes seconds."""
+    key = f"flat-on-mesh-{room.key_of(frame_id)[:24]}-{mesh.level_e.shape[0]}x{mesh.level_e.shape[1]}"
+    kept = ws.ledger.kept_setting(key)
+    if kept is None:
+        flat = _flat_on_mesh(room, frame_id, mesh)
+        kept = [] if flat is None else np.round(flat, 5).tolist()
+        ws.ledger.keep_setting(key, kept)
+    return np.array(kept, np.float64) if kept else None
+
+
 def _flat_on_mesh(room: CalibrationRoom, frame_id: int, mesh: SkyMesh) -> FloatArray | None:
     """The flat at the mesh's cells, 1 in its middle; None without a flat."""
     try:
@@ -253,7 +264,9 @@ def _medians(values: npt.NDArray[np.float32]) -> FloatArray:
     """Median of the finite values of each row; NaN for none. The library's own goes row by row where a NaN may be."""
     ordered = np.sort(values, axis=1)  # NaN last
     count = np.isfinite(ordered).sum(axis=1)
-    low, high = (np.take_along_axis(ordered, np.maximum(k, 0)[:, None], axis=1)[:, 0] for k in ((count - 1) // 2, count // 2))
+    low, high = (
+        np.take_along_axis(ordered, np.maximum(k, 0)[:, None], axis=1)[:, 0] for k in ((count - 1) // 2, count // 2)
+    )
     return np.where(count > 0, 0.5 * (low.astype(np.float64) + high), np.nan)
 
 
@@ -447,12 +460,12 @@ def _look(ws: Workspace, path: Path, rigs: tuple[str, ...], angle_deg: float | N
         return []
     found: list[tuple[str, str, float]] = []
     rig = ws.settings.rig_named(rigs[0]) if rigs else None
-    plane = np.asarray(image, np.float64)
+    plane = np.asarray(image, np.float32)
     pixel = rig.camera.pixel_um if rig else None
     aperture = rig.telescope.aperture_mm if rig else None
     focal = rig.telescope.focal_length_mm if rig else None
     for x, y in bright_places(plane, most=3):
-        ring = ring_around(plane, x, y, fwhm_px=4.0)
+        ring = ring_around(plane, x, y, fwhm_px=4.0, most_px=0.25 * min(*plane.shape, 1600))
         if ring is None:
             continue
         text = f"a ring of {ring.diameter_px:.0f} px around the bright star at ({x:.0f}, {y:.0f})"
@@ -462,8 +475,15 @@ def _look(ws: Workspace, path: Path, rigs: tuple[str, ...], angle_deg: float | N
         found.append((HALO, text, ring.diameter_px))
         break
     if angle_deg is not None:
-        ratio = streak_ratio(plane, angle_deg)
+        ratio = streak_ratio(_middle_of(plane), angle_deg)
         if np.isfinite(ratio) and ratio > STREAK_LIMIT:
             text = f"noise across the drift is {ratio:.2f} times that along it: streaks along {angle_deg:.0f}°"
             found.append((STREAKS, text, ratio))
     return found
+
+
+def _middle_of(plane: npt.NDArray[np.floating], size_px: int = 1200) -> npt.NDArray[np.floating]:
+    """The middle part, large enough to tell noise by its direction."""
+    height, width = plane.shape
+    y, x = max(0, (height - size_px) // 2), max(0, (width - size_px) // 2)
+    return plane[y : y + size_px, x : x + size_px]
