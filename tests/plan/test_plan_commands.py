@@ -80,8 +80,14 @@ def test_exposure_frame_season(shell: Shell) -> None:
     frame = shell("frame", "--rig", "Heron 106")
     assert set(frame) >= {"scale_arcsec_px", "width_deg", "height_deg", "panels", "turn_by_deg", "area_lost"}
     assert set(frame["panels"][0]) >= {"panel", "ra_deg", "dec_deg", "position_angle_deg"}
+
+
+def test_season(shell: Shell) -> None:
     season = shell("season", "--date", "2026-04-01")
     assert season["targets"][0]["best_date"]
+    assert set(season["targets"][0]["forecast"]) >= {"median", "p10", "p90"}
+    text = shell.text("season", "--date", "2026-04-01")
+    assert max(len(line) for line in text.splitlines()) <= 80, text
 
 
 def test_calendar_file(shell: Shell, tmp_path: Path) -> None:
@@ -98,7 +104,6 @@ def test_calendar_file(shell: Shell, tmp_path: Path) -> None:
         ("tonight", "--date", "2026-06-05"),
         ("exposure", "--rig", "Heron 106", "--filter", "Ha"),
         ("frame", "--rig", "Heron 106"),
-        ("season", "--date", "2026-04-01"),
     ],
 )
 def test_eighty_columns(shell: Shell, words: tuple[str, ...]) -> None:

@@ -7,8 +7,9 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from nightfold.depth.forecast import forecast_of
 from nightfold.errors import SettingsError
-from nightfold.plan.season import best_date, forecast_of, hours_left, months_of, what_if
+from nightfold.plan.season import best_date, hours_left, months_of, what_if
 from nightfold.sky.brightness import Band, SkyModel
 from nightfold.sky.clear_nights import Need, clear_nights, finishing_night
 from nightfold.sky.ephemeris import Place

@@ -9,6 +9,7 @@ from functools import partial
 
 import numpy as np
 
+from nightfold.depth.forecast import forecast_of
 from nightfold.plan.equipment import equipment_of, limits_of, shooting_of, usual_sub_s
 from nightfold.plan.gains import reference_rate
 from nightfold.plan.records import (
@@ -19,7 +20,7 @@ from nightfold.plan.records import (
     TargetSeason,
     WhatIf,
 )
-from nightfold.plan.season import best_date, forecast_of, hours_left, months_of
+from nightfold.plan.season import best_date, hours_left, months_of
 from nightfold.plan.state import State, typical_sub_s
 from nightfold.plan.targets import Spot, Wanted, rigs_asked, site_of, spots_of, wanted_of
 from nightfold.plan.tonight import Learnt, done_of, learn
@@ -55,7 +56,7 @@ def season_report(
     rigs = rigs_asked(settings, rig)
     asked = [t for t in settings.target if target is None or t.name == target]
     spots, missing = spots_of(asked)
-    wanted, no_goals = wanted_of(settings, asked, spots)
+    wanted, no_goals = wanted_of(settings, asked, spots, state.measured_goals)
     learnt = learn(settings, state, spots, place, site)
     lacks = [*missing, *no_goals, *learnt.missing]
     chances = tuple(site.clear_probability(month) for month in range(1, 13))

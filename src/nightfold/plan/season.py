@@ -1,4 +1,4 @@
-"""What the season holds for a target: hours by month, the best date, when it will be done, and what if."""
+"""What the season holds for a target: hours by month, the best date, and what if. The forecast is `depth.forecast`'s."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from nightfold.depth.forecast import forecast_of as forecast_of
 from nightfold.sky.usable_hours import NightHours
 
-__all__ = ["Month", "best_date", "forecast_of", "hours_left", "months_of", "what_if"]
+__all__ = ["Month", "best_date", "hours_left", "months_of", "what_if"]
 
 LUNATION_NIGHTS = 29
 

@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from nightfold.align.wcs import is_mirrored, up_deg
+from nightfold.depth.stage import depth
 from nightfold.engine.core import atomic_write, write_text
-from nightfold.errors import SettingsError
+from nightfold.errors import NightfoldError, SettingsError
 from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row, rig_events
 from nightfold.judge.photometry.stage import photometry_of
 from nightfold.judge.stage import is_kept
@@ -22,7 +23,7 @@ from nightfold.plan.calendar import blocks_csv, calendar_bytes
 from nightfold.plan.clock import tonight_of
 from nightfold.plan.outlook import season_report
 from nightfold.plan.records import CalendarReport, ExposureReport, FrameReport, NightPlan, SeasonReport
-from nightfold.plan.state import Angle, KeptBlock, PastSub, State
+from nightfold.plan.state import Angle, KeptBlock, MeasuredGoal, PastSub, State
 from nightfold.plan.targets import site_of, spots_of
 from nightfold.plan.tonight import NightRequest, learn, plan_tonight
 
@@ -44,10 +45,31 @@ def state_of(ws: Workspace, *, day: date | None = None) -> State:
         events=tuple(rig_events(ws)),
         wanted_angle=wanted,
         angle_now=now,
+        measured_goals=_measured_goals(ws, day),
         last_plan=_last_plan(ws, day) if day is not None else (),
         folder=str(folder),
         free_bytes=shutil.disk_usage(folder).free,
     )
+
+
+def _measured_goals(ws: Workspace, day: date | None) -> dict[tuple[str, int | None, str], MeasuredGoal]:
+    """Goals that only masters can tell, as `depth` measures them; nothing is measured where there is no such goal."""
+    goals = [g for t in ws.settings.target for g in t.goal if g.like_master is not None or g.spot_px is not None]
+    if not goals or not ws.ledger.masters():
+        return {}
+    found: dict[tuple[str, int | None, str], MeasuredGoal] = {}
+    try:
+        rows = depth(ws, day=day or datetime.now(UTC).date()).filters
+    except NightfoldError:  # no master can be looked at: the goal is planned as if there were none
+        return {}
+    for row in rows:
+        left = row.share_left
+        if left is None or row.hours_to_goal is None:
+            continue
+        hours = row.hours_to_goal / left if left > 0 else row.exposure_s / 3600.0
+        if hours > 0:
+            found[(row.target, row.panel, row.filter)] = MeasuredGoal(hours, 1.0 - left)
+    return found
 
 
 def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:

@@ -29,6 +29,7 @@ from nightfold.sky.moonlight import extinction_mag_at
 __all__ = [
     "Angle",
     "KeptBlock",
+    "MeasuredGoal",
     "PastSub",
     "State",
     "altitudes_of",
@@ -93,6 +94,14 @@ class KeptBlock:
     end_s: float
 
 
+@dataclass(frozen=True)
+class MeasuredGoal:
+    """What a master says of a goal: the hours that all of it takes, and the share that is done."""
+
+    hours: float
+    done: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """Everything of the ledger that planning looks at."""
@@ -105,6 +114,8 @@ class State:
     """Of each target's and panel's grid, where it is solved."""
     angle_now: dict[tuple[str, str, int | None], Angle] = field(default_factory=dict)
     """Of the latest sub whose place on the sky is known, by rig, target and panel."""
+    measured_goals: dict[tuple[str, int | None, str], MeasuredGoal] = field(default_factory=dict)
+    """Of goals that only masters can tell (as smooth as another master, a spot), by target, panel and filter."""
     last_plan: tuple[KeptBlock, ...] = ()
     folder: str = "."
     """Where raws are written, as far as is known."""

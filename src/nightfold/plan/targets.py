@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nightfold.errors import SettingsError
+from nightfold.plan.state import MeasuredGoal
 from nightfold.settings.models import CampaignSettings, Goal, Rig, Site, Target
 from nightfold.sky.ephemeris import Place
 from nightfold.sky.objects import resolve
 
 __all__ = ["Spot", "Wanted", "rigs_asked", "site_of", "spots_of", "target_asked", "wanted_of"]
+
+
+USUAL_HOURS = 10.0
+"""Taken for a goal that only a master can tell, before there is one (a stand-in, no source)."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +45,8 @@ class Wanted:
     spot: Spot
     goal: Goal
     rigs: tuple[str, ...]
+    done: float | None = None
+    """Where masters tell it; else it is reckoned from the subs."""
 
 
 def site_of(settings: CampaignSettings) -> tuple[Site, Place]:
@@ -118,9 +125,15 @@ def spots_of(targets: Sequence[Target]) -> tuple[tuple[Spot, ...], tuple[str, ..
 
 
 def wanted_of(
-    settings: CampaignSettings, targets: Sequence[Target], spots: Sequence[Spot]
+    settings: CampaignSettings,
+    targets: Sequence[Target],
+    spots: Sequence[Spot],
+    measured: Mapping[tuple[str, int | None, str], MeasuredGoal] | None = None,
 ) -> tuple[tuple[Wanted, ...], tuple[str, ...]]:
-    """Every goal at every place it is for, and what is missing. A goal without panel is for each panel of a mosaic."""
+    """Every goal at every place it is for, and what is missing. A goal without panel is for each panel of a mosaic.
+
+    A goal that only masters can tell is planned in the hours that they tell for it.
+    """
     found: list[Wanted] = []
     missing: list[str] = []
     for target in targets:
@@ -130,6 +143,17 @@ def wanted_of(
             missing.append(f"{target.name} has no [[target.goal]]: it is shown, but nothing is planned for it")
         for goal in target.goal:
             for spot in own:
-                if goal.panel == spot.panel or (goal.panel is None and bool(target.panel)):
+                if goal.panel != spot.panel and not (goal.panel is None and target.panel):
+                    continue
+                if goal.like_master is None and goal.spot_px is None:
                     found.append(Wanted(spot, goal, rigs))
+                    continue
+                known = (measured or {}).get((*spot.key, goal.filter))
+                if known is None:
+                    missing.append(
+                        f"{spot.words}: its goal in {goal.filter} is measured on masters; until one is folded {USUAL_HOURS:g} h "
+                        "are taken"
+                    )
+                hours = Goal(filter=goal.filter, hours=known.hours if known else USUAL_HOURS, panel=goal.panel)
+                found.append(Wanted(spot, hours, rigs, done=known.done if known else None))
     return tuple(found), tuple(missing)

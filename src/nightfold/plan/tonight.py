@@ -144,7 +144,7 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
     night = night_at(place, request.day)
     asked = [t for t in settings.target if request.rig is None or not t.rigs or request.rig in t.rigs]
     spots, missing = spots_of(asked)
-    wanted, no_goals = wanted_of(settings, asked, spots)
+    wanted, no_goals = wanted_of(settings, asked, spots, state.measured_goals)
     lacks = [*missing, *no_goals]
     if not settings.target:
         lacks.append("the campaign has no [[target]]: only Sun and Moon can be told")
@@ -280,7 +280,7 @@ def done_of(
             for rig in equipment
             if one.spot.key in own
         ]
-        done.append(sum(share for share, _ in parts))
+        done.append(one.done if one.done is not None else sum(share for share, _ in parts))
         hours.append(sum(time_h for _, time_h in parts))
     return done, hours
 
