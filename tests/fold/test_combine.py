@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from nightfold.kernels.combine import combine_tile, median_network, sorting_network
+from nightfold.kernels.combine import combine_tile, median_network, sorting_network, widening_of
 
 K_SIGMA = 3.1748  # share 0.0015 of both tails
 
@@ -27,26 +27,24 @@ def combine(
     """The kernel on a stack (n, h, w), w a multiple of 16, with the same noise for all; planes by name."""
     stack = np.ascontiguousarray(stack, np.float32)
     n, h, w = stack.shape
-    entries = (n, h // 8 + 1, w // 16)
-    constant = np.empty(entries, np.float32)
-    constant[...] = np.reshape(np.broadcast_to(np.square(sigma), (n,)), (n, 1, 1))
+    noise = np.zeros((h // 8 + 1, w // 16, n, 3), np.float32)
+    noise[..., 0] = np.broadcast_to(np.square(sigma), (n,))
+    noise[..., 1] = slope
+    traits = np.zeros((n, 4), np.float32)
+    traits[:, 2] = 1.0 if leeway is None else leeway
+    traits[:, 3] = 1.0 / n if weights is None else weights
     flags = np.zeros((n, h, w), np.uint8)
     planes = {name: np.empty((h, w), np.float32) for name in ("image", "variance", "covered")}
     counts = {name: np.empty((h, w), np.int32) for name in ("count", "used")}
-    weights = np.full(n, 1.0 / n) if weights is None else weights
     combine_tile(
         stack,
         0,
-        constant,
-        np.full(entries, slope, np.float32),
-        np.zeros(n, np.float32),
-        np.zeros(entries, np.float32),
-        np.zeros(n, np.float32),
-        np.ones(n, np.float32) if leeway is None else np.asarray(leeway, np.float32),
-        np.asarray(weights, np.float32),
-        np.full(entries[1:], sky, np.float32),
+        noise,
+        traits,
+        np.full(noise.shape[:2], sky, np.float32),
         sorting_network(n),
         median_network(n),
+        widening_of(n),
         k_sigma,
         2.0,
         signal_term,
@@ -54,6 +52,7 @@ def combine(
         np.array([1.0, 0.61, 0.14, 0.03]),
         flags,
         flags.view(np.uint64),
+        np.empty((3, h, w), np.float32),
         planes["image"],
         planes["variance"],
         counts["count"],

@@ -21,9 +21,10 @@ from nightfold.errors import FoldError
 from nightfold.fold.levels import local_sky, noise_factors, seeing_leeway, seeing_terms
 from nightfold.fold.placing import NoiseEntries, Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
+from nightfold.fold.scratch import Scratch
 from nightfold.fold.statistics import RULES
 from nightfold.fold.tiles import Tile, plan_tiles
-from nightfold.kernels.combine import combine_tile, median_network, sorting_network
+from nightfold.kernels.combine import combine_tile, median_network, sorting_network, widening_of
 from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 
 FOLLOW_SIGMA = 2.0
@@ -68,15 +69,7 @@ def fold_subs(
     )
     sky = local_sky(placers, grid_shape) if rule is None and len(subs) > 1 else None
     factors = noise_factors(placers, grid_shape) if rule is None else np.ones(len(subs))
-    work = _Work(
-        placers,
-        grid_shape,
-        options,
-        rule,
-        sky,
-        factors.astype(np.float32),
-        max(t.region_shape[0] * t.region_shape[1] for t in tiles),
-    )
+    work = _Work(placers, grid_shape, options, rule, sky, factors.astype(np.float32))
     progress = progress or NullProgress()
     progress.start(len(tiles), "Folding", "tiles")
     try:
@@ -127,7 +120,6 @@ class _Work:
     rule: StackStatistic | None
     sky: Plane | None
     factors: npt.NDArray[np.float32]
-    region_pixels: int
     image: Plane = field(init=False)
     variance: Plane = field(init=False)
     coverage: npt.NDArray[np.int16] = field(init=False)
@@ -138,10 +130,10 @@ class _Work:
     entries: npt.NDArray[np.int64] = field(init=False)
     k_sigma: float = field(init=False)
     terms: tuple[float, float] = field(init=False)
-    leeway: npt.NDArray[np.float32] = field(init=False)
-    networks: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]] = field(init=False)
+    traits: npt.NDArray[np.float32] = field(init=False)
+    networks: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.float32]] = field(init=False)
     lobes: npt.NDArray[np.float64] = field(init=False)
-    scratch: threading.local = field(init=False)
+    scratch: Scratch = field(init=False)
     lock: threading.Lock = field(init=False)
 
     def __post_init__(self) -> None:
@@ -154,10 +146,12 @@ class _Work:
         share = self.options.share_given_up
         self.k_sigma = float(-ndtri(share / 2.0)) if share > 0.0 else 1e9
         self.terms = seeing_terms([p.sub for p in self.placers], self.options)
-        self.leeway = seeing_leeway([p.sub for p in self.placers], self.terms[0])
-        self.networks = sorting_network(n), median_network(n)
+        leeway = seeing_leeway([p.sub for p in self.placers], self.terms[0])
+        own = [(p.quadratic, p.floor, ease, w) for p, ease, w in zip(self.placers, leeway, self.weights, strict=True)]
+        self.traits = np.array(own, np.float32)
+        self.networks = sorting_network(n), median_network(n), widening_of(n)
         self.lobes = lobe_bounds()
-        self.scratch, self.lock = threading.local(), threading.Lock()
+        self.scratch, self.lock = Scratch(), threading.Lock()
 
     def fold_tile(self, tile: Tile) -> None:
         """Work on one tile and write its part of the planes."""
@@ -166,15 +160,15 @@ class _Work:
         stack, flags = self._buffers(rows, columns)
         first_row = tile.region_y0 // NOISE_ROWS
         entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
-        constant, slope, surface = (np.zeros((n, *entries), np.float32) for _ in range(3))
-        squares = np.empty(entries, np.float32)
+        noise = np.zeros((*entries, n, 3), np.float32)
+        own = NoiseEntries(*(np.empty(entries, np.float32) for _ in range(4)))
         for i, placer in enumerate(self.placers):
             region = (tile.region_y0, tile.region_x0)
             nodes = placer.nodes(*region, rows, columns)
             if placer.place(*region, stack[i], nodes):
-                into = NoiseEntries(constant[i], slope[i], surface[i], squares)
-                placer.noise(*region, rows, columns, nodes, factor=float(self.factors[i]), into=into)
-                self._note_squares(i, tile, squares)
+                placer.noise(*region, rows, columns, nodes, factor=float(self.factors[i]), into=own)
+                noise[..., i, 0], noise[..., i, 1], noise[..., i, 2] = own.constant, own.slope, own.surface
+                self._note_squares(i, tile, own.squares)
         inside = (
             slice(tile.y0 - tile.region_y0, tile.y1 - tile.region_y0),
             slice(tile.x0 - tile.region_x0, tile.x1 - tile.region_x0),
@@ -183,8 +177,8 @@ class _Work:
         if self.rule is not None:
             self._by_rule(stack[:, inside[0], inside[1]], here)
             return
-        image, variance, covered = (np.empty((rows, columns), np.float32) for _ in range(3))
-        count, used = (np.empty((rows, columns), np.int32) for _ in range(2))
+        image, variance, covered = self.scratch.array("results", (3, rows, columns))
+        count, used = self.scratch.array("counts", (2, rows, columns), np.int32)
         sky = np.zeros(entries, np.float32)
         if self.sky is not None:
             part = self.sky[first_row : first_row + entries[0], tile.region_x0 // LANES :][:, : entries[1]]
@@ -192,13 +186,8 @@ class _Work:
         combine_tile(
             stack,
             tile.region_y0 - first_row * NOISE_ROWS,
-            constant,
-            slope,
-            np.array([p.quadratic for p in self.placers], np.float32),
-            surface,
-            np.array([p.floor for p in self.placers], np.float32),
-            self.leeway,
-            self.weights,
+            noise,
+            self.traits,
             sky,
             *self.networks,
             self.k_sigma,
@@ -207,6 +196,7 @@ class _Work:
             self.lobes,
             flags,
             flags.view(np.uint64),
+            self.scratch.array("planes", (3, rows, columns)),
             image,
             variance,
             count,
@@ -215,7 +205,7 @@ class _Work:
         )
         self.image[here], self.variance[here], self.weight_map[here] = image[inside], variance[inside], covered[inside]
         self.coverage[here] = count[inside]
-        self.rejected[here] = count[inside] - used[inside]
+        np.subtract(count[inside], used[inside], out=self.rejected[here], casting="unsafe")
 
     def result(self, seconds: float) -> FoldResult:
         """What all tiles gave."""
@@ -236,15 +226,9 @@ class _Work:
 
     def _buffers(self, rows: int, columns: int) -> tuple[Plane, npt.NDArray[np.uint8]]:
         """This thread's own stack and flags, kept from tile to tile."""
-        n = len(self.placers)
-        held = getattr(self.scratch, "held", None)
-        if held is None:
-            size = n * self.region_pixels
-            held = np.empty(size, np.float32), np.empty(size if self.rule is None else 0, np.uint8)
-            self.scratch.held = held
-        shape, size = (n, rows, columns), n * rows * columns
-        flags = held[1][:size].reshape(shape) if self.rule is None else held[1]
-        return held[0][:size].reshape(shape), flags
+        shape = (len(self.placers), rows, columns)
+        stack = self.scratch.array("stack", shape)
+        return stack, self.scratch.array("flags", shape if self.rule is None else (0,), np.uint8)
 
     def _note_squares(self, i: int, tile: Tile, squares: Plane) -> None:
         """Add the kernel squares of the entries that begin in this tile."""

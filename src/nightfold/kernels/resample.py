@@ -18,8 +18,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from nightfold.kernels.eight import sample_36
 from nightfold.kernels.lanczos import HALF, LANES, SAFE, phase_weights, start_and_step, tap_weights
+from nightfold.kernels.vectors import sample_36
 
 STRIP = 256
 """Columns that `resample_upright` goes down at a time; it starts them at multiples of this."""
@@ -211,7 +211,7 @@ def _block_anywhere(pixels, width, sx, sy, dx, dy, at, across, down, line, begin
         d5[i] = h5
     target = line[begin : begin + LANES]
     for i in range(LANES):
-        target[i] = sample_36(pixels, at[i], width, across[i], down, i)  # type: ignore[call-arg]
+        target[i] = sample_36(pixels, at[i], width, across[i], down, i)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
