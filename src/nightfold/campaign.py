@@ -435,6 +435,16 @@ class Campaign:
 
         return summary(self._ws, night=night)
 
+    def chart(self, name: str, **request: Any) -> dict[str, Any]:
+        """A chart as a Vega-Lite specification, by its name; keywords as in `nightfold.record.drawing.Drawn`.
+
+        Names: strip, night, subs, sharpness, elongation, transparency, depth, exposure, season, frame.
+        """
+        from nightfold.record.drawing import Drawn, draw
+
+        with self._writing("chart") if name == "depth" else _ledger_errors():
+            return draw(self._ws, name, Drawn(**request))
+
     # -- tables ------------------------------------------------------------------------------------------------------
 
     def verdicts(self, *, filter: str | None = None, night: date | None = None) -> JudgeReport:

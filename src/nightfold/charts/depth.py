@@ -190,17 +190,18 @@ def exposure_chart(
     if not rows:
         body: Spec = {"width": width, "height": height, "data": {"values": []}, "mark": "line"}
         return finished(body, base, title=title or report.why, width_px=width)
-    low, high = min(r["sub_s"] for r in rows) / 1.1, max(r["sub_s"] for r in rows) * 1.1
     best = min(r["hours"] for r in rows)
-    # What costs several times the best is of no use: the axis ends where the choice does.
-    top = min(max(r["hours"] for r in rows), 3.0 * best) * 1.05
+    # What costs several times the best is of no use: both axes end where the choice does.
+    top = min(max(r["hours"] for r in rows), 2.5 * best)
+    rows = [r for r in rows if r["hours"] <= top]
+    low, high = min(r["sub_s"] for r in rows) / 1.1, max(r["sub_s"] for r in rows) * 1.1
     x: Spec = {
         "field": "sub_s", "type": "quantitative", "scale": {"type": "log", "domain": [low, high], "nice": False},
         "axis": {"title": "length of a sub, seconds", "values": [r["sub_s"] for r in rows], "format": "~g", "labelOverlap": True,
                  "grid": False, "titleAnchor": "end"},
     }  # fmt: skip
     y: Spec = {
-        "field": "hours", "type": "quantitative", "scale": {"domain": [0, top]},
+        "field": "hours", "type": "quantitative", "scale": {"domain": [0, 1.08 * top]},
         "axis": {"title": "hours to the same depth", "tickCount": 5, "grid": True},
     }  # fmt: skip
     chosen = min(rows, key=lambda r: abs(r["sub_s"] - report.recommended_s))
@@ -213,7 +214,7 @@ def exposure_chart(
             "encoding": {"x": x, "y": y},
         },
         {
-            "data": {"values": [r for r in rows if r["hours"] <= top]},
+            "data": {"values": rows},
             "mark": mark_of(style, base, size=44),
             "encoding": {
                 "x": x, "y": y,
@@ -232,7 +233,7 @@ def exposure_chart(
         {
             "data": {"values": [chosen]},
             "mark": {
-                "type": "text", "dy": -18, "color": base.ink, "fontSize": 13,
+                "type": "text", "dy": 22, "color": base.ink, "fontSize": 13,
                 "text": f"{report.recommended_s:g} s: {chosen['hours']:.1f} h",
             },
             "encoding": {"x": x, "y": y},

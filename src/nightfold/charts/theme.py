@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from nightfold.errors import SettingsError
+
 Spec = dict[str, Any]
 """A chart: a Vega-Lite specification as plain dicts, lists, texts and numbers."""
 
@@ -118,7 +120,11 @@ def text_on(colour: str, ground: Ground) -> str:
 
 def ground_of(ground: GroundName | Ground) -> Ground:
     """The ground of a name."""
-    return ground if isinstance(ground, Ground) else GROUNDS[ground]
+    if isinstance(ground, Ground):
+        return ground
+    if ground not in GROUNDS:
+        raise SettingsError("there is no such ground for charts", seen=str(ground), allowed=", ".join(GROUNDS))
+    return GROUNDS[ground]
 
 
 def config(ground: Ground) -> Spec:

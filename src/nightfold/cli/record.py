@@ -18,6 +18,7 @@ def register(app: App) -> None:
     app.command(show)
     app.command(sheet)
     app.command(record)
+    app.command(chart)
 
 
 def show(
@@ -83,5 +84,42 @@ def record(
         with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
             report = campaign.record(target=target, out=out)
         return finish(common, report, lambda: "\n".join([*(f"Record: {f}" for f in report.files), "", report.caption]))
+
+    return guarded(common, work)
+
+
+def chart(
+    name: str,
+    out: Path,
+    /,
+    *,
+    date: Annotated[date | None, Parameter(help="The night, by its evening's date.")] = None,
+    target: Annotated[str | None, Parameter(help="Only this target.")] = None,
+    rig: Annotated[str | None, Parameter(help="Only this rig.")] = None,
+    filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,
+    ground: Annotated[str, Parameter(help="page, print, red, or lamp (black alone).")] = "print",
+    common: Common = Common(),  # noqa: B008
+) -> int:
+    """Write one chart as SVG, PNG or PDF.
+
+    Charts: strip, night, subs, sharpness, elongation, transparency, depth, exposure, season, frame.
+
+    Example: nightfold chart season season.pdf --target "Lantern Shell"
+
+    Parameters
+    ----------
+    name: str
+        Which chart.
+    out: Path
+        The file; its ending says the format.
+    """
+
+    def work(token: CancelToken, progress: TerminalProgress) -> int:
+        from nightfold.charts.render import save_chart
+
+        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            spec = campaign.chart(name, day=date, target=target, rig=rig, filter=filter, ground=ground)
+        file = save_chart(spec, out)
+        return finish(common, {"file": str(file)}, lambda: f"Chart: {file}")
 
     return guarded(common, work)

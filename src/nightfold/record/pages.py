@@ -5,23 +5,27 @@ from __future__ import annotations
 import base64
 import importlib.resources
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import jinja2
 from PIL import Image
 
+from nightfold.charts.depth import depth_chart, depth_curves, depth_sentence, depth_title
 from nightfold.charts.render import to_pdf, to_svg
 from nightfold.charts.strip import strip_chart
 from nightfold.charts.subs import expected_ranges, subs_chart, trend_chart, trend_title
 from nightfold.charts.theme import Spec
+from nightfold.depth.records import FilterDepth
+from nightfold.depth.stage import depth
 from nightfold.engine.core import atomic_write
 from nightfold.engine.documents import to_document
 from nightfold.errors import NightfoldError
 from nightfold.ledger.workspace import Workspace
-from nightfold.record.capture import CaptureData, gather, picture_file
+from nightfold.record.capture import CaptureData, gather, picture_file, target_of
 from nightfold.record.printing import set_in_type
 
 MOST_NIGHTS_DRAWN = 6
@@ -50,13 +54,7 @@ class Drawing:
     spec: Spec
 
 
-def write_record(
-    ws: Workspace,
-    *,
-    target: str | None = None,
-    out: Path | None = None,
-    depths: dict[tuple[str, tuple[str, ...]], str] | None = None,
-) -> RecordReport:
+def write_record(ws: Workspace, *, target: str | None = None, out: Path | None = None) -> RecordReport:
     """Write the capture record of a target: as HTML or PDF by the file's ending, both into the campaign when none is named."""
     ending = out.suffix.lower() if out is not None else ".html"
     if ending not in WRITERS:
@@ -66,15 +64,27 @@ def write_record(
             allowed=", ".join(WRITERS),
             next_step="name a file such as record.pdf",
         )
-    data = gather(ws, target=target, depths=depths)
+    reached = _depth(ws, target_of(ws, ws.ledger.frames(kind="sub"), target))
+    data = gather(ws, target=target, depths={(f.filter, f.rigs): depth_sentence(f) for f in reached})
     picture = shared_picture(picture_file(ws, data.picture))
     name = "".join(c if c.isalnum() else "-" for c in data.title).strip("-") or "record"
     files = [out] if out is not None else [ws.folder / "records" / f"{name}{e}" for e in (".html", ".pdf")]
     for file in files:
-        content = WRITERS[file.suffix.lower()](data, picture)
+        content = WRITERS[file.suffix.lower()](data, picture, reached)
         with atomic_write(file) as stream:
             stream.write(content)
     return RecordReport(file=str(files[0]), files=tuple(str(f) for f in files), target=data.title, caption=data.caption)
+
+
+def _depth(ws: Workspace, target: str) -> tuple[FilterDepth, ...]:
+    """How deep the target's masters are; nothing where that cannot be told, so that the rest of the record is written."""
+    if not [m for m in ws.ledger.masters(target=target) if m.path.exists()]:
+        return ()
+    try:
+        return tuple(f for f in depth(ws, day=datetime.now().date(), target=target).filters if f.subs > 0)
+    except NightfoldError as error:
+        ws.progress.say(f"The record tells no depth: {error.line}")
+        return ()
 
 
 def shared_picture(file: Path | None) -> bytes | None:
@@ -92,7 +102,7 @@ def shared_picture(file: Path | None) -> bytes | None:
     return stream.getvalue()
 
 
-def drawings(data: CaptureData) -> list[Drawing]:
+def drawings(data: CaptureData, reached: Sequence[FilterDepth] = ()) -> list[Drawing]:
     """The charts of a record: the strip, trends over the nights, and each night's subs. Times in UTC: no zone, no place."""
     filters = data.strip.filters
     found = [
@@ -112,6 +122,9 @@ def drawings(data: CaptureData) -> list[Drawing]:
                     key, f"{words} by night", trend_chart(points, what=axis, title=title, ground="print", height=140)
                 )
             )
+    if curves := depth_curves(reached):
+        chart = depth_chart(curves, title=depth_title(reached), ground="print", filters=filters, height=220)
+        found.append(Drawing("depth", "How the noise fell as exposure grew", chart))
     nights = sorted({s.night for s in data.subs if s.night})
     expected = expected_ranges(data.subs)
     for night in nights[:MOST_NIGHTS_DRAWN] if len(nights) <= MOST_NIGHTS_DRAWN else ():
@@ -139,7 +152,7 @@ def _words(data: CaptureData) -> dict[str, Any]:
     return document
 
 
-def record_html(data: CaptureData, picture: bytes | None) -> str:
+def record_html(data: CaptureData, picture: bytes | None, reached: Sequence[FilterDepth] = ()) -> str:
     """One HTML file with picture and charts inside; no script, and nothing that is loaded from anywhere."""
     source = (
         importlib.resources.files("nightfold.record").joinpath("templates", "record.html").read_text(encoding="utf-8")
@@ -149,15 +162,15 @@ def record_html(data: CaptureData, picture: bytes | None) -> str:
     )
     environment.filters["number"] = number
     charts = [
-        {"name": d.name, "words": d.words, "data": base64.b64encode(to_svg(d.spec).encode()).decode()} for d in drawings(data)
+        {"name": d.name, "words": d.words, "data": base64.b64encode(to_svg(d.spec).encode()).decode()} for d in drawings(data, reached)
     ]  # fmt: skip
     shown = base64.b64encode(picture).decode() if picture else None
     return environment.from_string(source).render(**_words(data), charts=charts, picture=shown)
 
 
-def record_pdf(data: CaptureData, picture: bytes | None) -> bytes:
+def record_pdf(data: CaptureData, picture: bytes | None, reached: Sequence[FilterDepth] = ()) -> bytes:
     """The record as a PDF on A4 paper."""
-    charts = drawings(data)
+    charts = drawings(data, reached)
     files = {f"chart-{i}.pdf": to_pdf(d.spec) for i, d in enumerate(charts)}
     if picture:
         files["picture.jpg"] = picture
@@ -179,8 +192,8 @@ def number(value: float | None) -> str:
     return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
-WRITERS: dict[str, Callable[[CaptureData, bytes | None], bytes]] = {
-    ".html": lambda data, picture: record_html(data, picture).encode(),
+WRITERS: dict[str, Callable[[CaptureData, bytes | None, Sequence[FilterDepth]], bytes]] = {
+    ".html": lambda data, picture, reached: record_html(data, picture, reached).encode(),
     ".pdf": record_pdf,
 }
 """How a record is written, by the file's ending."""
