@@ -178,6 +178,7 @@ class Mount(Table):
     flip_takes_s: NotNegative = 180.0
     guide_rms_arcsec: NotNegative | None = None
     min_altitude_deg: Annotated[float, Field(ge=0, lt=90)] = 30.0
+    tracking_limit_s: Positive | None = None
     dither_s: NotNegative | None = None
 
 
