@@ -113,6 +113,13 @@ def test_exposure_weighs_read_noise_and_stars() -> None:
     )
 
 
+def test_the_mount_limits_the_length() -> None:
+    short = campaign(rig_text().replace("flips = true", "flips = true\ntracking_limit_s = 45"))
+    report = exposure_report(short, State(), MODEL, rig="Heron 106", filter="OIII")
+    assert report.most_s <= 45.0
+    assert "tracking allows (45 s)" in report.why
+
+
 def test_exposure_says_what_is_wrong() -> None:
     wanted = campaign(rig_text(), '[[rig]]\nname = "Bare"\n')
     with pytest.raises(SettingsError, match="Heron 106 has no such filter; seen: L; allowed: Ha, OIII, SII"):

@@ -94,12 +94,17 @@ def sub_advice(
     lost: float = USUAL_LOST_PER_HOUR,
     star_rates: npt.ArrayLike = (),
     fwhm_px: float = 2.5,
+    tracking_limit_s: float | None = None,
 ) -> Advice:
     """The recommended length with its table."""
     conditions = conditions_of(equipment, wheel, goal, model=model, altitude_deg=altitude_deg, lost=lost)
     return advise(
-        conditions, star_e_per_s=star_rates, fwhm_px=fwhm_px, bytes_per_sub=float(equipment.bytes_per_sub or 0)
-    )  # fmt: skip
+        conditions,
+        star_e_per_s=star_rates,
+        fwhm_px=fwhm_px,
+        tracking_limit_s=tracking_limit_s,
+        bytes_per_sub=float(equipment.bytes_per_sub or 0),
+    )
 
 
 def _stars(equipment: Equipment, wheel: Wheel, spot: Spot, field_deg: float) -> FloatArray:
@@ -161,7 +166,15 @@ def exposure_report(
     lost = lost_per_hour(state.subs, one.name)
     conditions = conditions_of(equipment, wheel, goal, model=model, altitude_deg=altitude, lost=lost)
     advice = sub_advice(
-        equipment, wheel, goal, model=model, altitude_deg=altitude, lost=lost, star_rates=rates, fwhm_px=fwhm
+        equipment,
+        wheel,
+        goal,
+        model=model,
+        altitude_deg=altitude,
+        lost=lost,
+        star_rates=rates,
+        fwhm_px=fwhm,
+        tracking_limit_s=one.mount.tracking_limit_s,
     )
     notes = []
     if not math.isfinite(equipment.full_well_e):

@@ -79,7 +79,9 @@ __all__ = ["Learnt", "NightRequest", "done_of", "learn", "plan_tonight"]
 FloatArray = npt.NDArray[np.float64]
 
 SOLVER_SECONDS = 2.2
-"""Leaves the rest of the five seconds that a plan may take to ephemeris and gains."""
+PLAN_SECONDS = 3.6
+"""Of the five seconds that a plan may take, the solver has the first at most, and less where ephemeris and gains were slow so that
+it must be done by the second; the rest is for polishing and telling."""
 
 SCARCITY = 0.7
 """Moonless hours are few, and what does without them should leave them to what does not. In a season shared out by its prices
@@ -173,7 +175,8 @@ def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest
     lacks += told
     works = _works(settings, rigs, equipment, wanted, night, tracks, model, edges, windows, state, refocus, site, lacks)
     problem = _problem(works, wanted, done, slot_s)
-    plan = plan_night(problem, seconds=request.seconds)
+    left = PLAN_SECONDS - (time.perf_counter() - began)
+    plan = plan_night(problem, seconds=min(request.seconds, max(left, 0.5)))
     if state.last_plan and problem.slots:
         uncertainty = UNCERTAINTY if model.learnt_from else UNCERTAINTY_UNLEARNT
         before = _assignment_of(state, problem, works, wanted, edges)
@@ -329,7 +332,9 @@ def _works(
             sub_s = rig.sub_s or typical_sub_s(state.subs, rig.name, one.goal.filter)
             if sub_s is None:
                 sub_s = (
-                    sub_advice(gear, wheel, one.goal, model=model, lost=lost).recommended_s
+                    sub_advice(
+                        gear, wheel, one.goal, model=model, lost=lost, tracking_limit_s=rig.mount.tracking_limit_s
+                    ).recommended_s
                     if gear.measured
                     else usual_sub_s(wheel)
                 )
