@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -24,6 +24,7 @@ from nightfold.engine.core import (
 )
 from nightfold.engine.documents import to_document
 from nightfold.errors import FoldError, LedgerError, PictureError, SettingsError
+from nightfold.frames.records import HeaderRules
 from nightfold.intake.scan import find_files, scan
 from nightfold.intake.stage import TakeInReport, counted, take_in
 from nightfold.ledger.core import Ledger
@@ -32,6 +33,16 @@ from nightfold.settings.files import FILE_NAME, load_settings, parse_settings, s
 from nightfold.settings.models import CampaignSettings
 
 if TYPE_CHECKING:
+    from astropy.table import QTable
+
+    from nightfold.charts.records import Strip
+    from nightfold.depth.records import DepthReport
+    from nightfold.fold.stage import FoldReport, MasterReport
+    from nightfold.fold.viewer.stage import MasterLooker
+    from nightfold.intake.look import FolderLook
+    from nightfold.judge.looking.stage import NightReport, ProofPair, SubLooker
+    from nightfold.judge.nights.stage import NightsReport
+    from nightfold.judge.stage import JudgeReport
     from nightfold.optics.camera_report import CameraReport
     from nightfold.optics.reports import (
         CollimationReport,
@@ -42,15 +53,6 @@ if TYPE_CHECKING:
         PolarReport,
         TrackingReport,
     )
-    from astropy.table import QTable
-
-    from nightfold.charts.records import Strip
-    from nightfold.depth.records import DepthReport
-    from nightfold.fold.stage import FoldReport, MasterReport
-    from nightfold.fold.viewer.stage import MasterLooker
-    from nightfold.judge.looking.stage import NightReport, SubLooker
-    from nightfold.judge.nights.stage import NightsReport
-    from nightfold.judge.stage import JudgeReport
     from nightfold.picture.live.stage import Mixer, PictureRoom, Version
     from nightfold.picture.stage import PictureReport
     from nightfold.picture.steps import Recipe
@@ -60,6 +62,9 @@ if TYPE_CHECKING:
     from nightfold.record.pages import RecordReport
     from nightfold.record.sheet import SheetReport
     from nightfold.record.verify import VerifyReport
+
+LEAST_FOR_A_FIRST_LOOK = 25
+"""Subs from which on a quick picture from every fifth of them is worth its time."""
 
 # Each stage is loaded by the method that needs it: taking files in should not wait for what folding needs.
 
@@ -465,6 +470,20 @@ class Campaign:
 
         return night_report(self._ws, night)
 
+    def proof_pair(self) -> ProofPair | None:
+        """A good sub and a dropped one that show side by side what the costliest cause did."""
+        from nightfold.judge.looking.stage import proof_pair
+
+        return proof_pair(self._ws)
+
+    def crop_file(self, name: str) -> Path:
+        """The path of a crop that `depth` wrote, by its name."""
+        folder = self._ws.depth_folder
+        found = next((p for p in folder.rglob("*") if p.name == name and p.is_file()), None) if folder.is_dir() else None
+        if found is None:
+            raise LedgerError("no crop has this name", seen=name[:80], next_step="compare parts of the subs again")
+        return found
+
     def sub_looker(self) -> SubLooker:
         """Pictures of subs, small ones and tiles at full size, on their grid at a shared stretch."""
         from nightfold.judge.looking.stage import SubLooker
@@ -569,28 +588,72 @@ class Campaign:
         folder: str | Path | None = None,
         *,
         palette: str | None = None,
+        answers: Mapping[str, str] | None = None,
+        first_look: bool = False,
         progress: Progress | None = None,
         cancelled: CancelToken | None = None,
     ) -> StartReport:
-        """From a folder of raw frames to masters and a picture: a campaign guessed from headers, every guess told."""
+        """From a folder of raw frames to masters and a picture: a campaign guessed from headers, every guess told.
+
+        Parameters
+        ----------
+        answers : mapping of shell pattern to filter, optional
+            What a person said of files that name no filter; kept in campaign.toml.
+        first_look : bool
+            With many subs, first make a picture from every fifth of them.
+        """
         from nightfold.intake.guess import guess_campaign
+        from nightfold.intake.look import every_fifth, facts_of_answers
 
         source = Path(source)
-        files = find_files([source])
-        headers = [s.header for s in scan(files) if s.header is not None]
+        facts = facts_of_answers(answers or {})
+        rules = HeaderRules(by_name=tuple((f["match"], {"filter": f["filter"]}) for f in facts))
+        scanned = list(scan(find_files([source]), rules))
+        headers = [s.header for s in scanned if s.header is not None]
         if not any(h.kind == "sub" for h in headers):
             raise LedgerError(
                 f"{source} holds no subs that can be read",
-                seen=f"{len(files)} files that could be frames, {len(headers)} readable",
+                seen=f"{len(scanned)} files that could be frames, {len(headers)} readable",
                 allowed="a folder with FITS subs",
             )
         guess = guess_campaign(headers)
         path = Path(folder) if folder is not None else Path(_folder_name(guess.tables["name"]))
+        tables = {**guess.tables, "header": {"by_name": facts}} if facts else guess.tables
         text = settings_text(
-            guess.tables, ["Made from what the headers of the frames say; look it through.", *guess.sentences]
+            tables, ["Made from what the headers of the frames say; look it through.", *guess.sentences]
         )
         with cls.create(path, text=text, progress=progress, cancelled=cancelled) as campaign:
+            if first_look and sum(h.kind == "sub" for h in headers) >= LEAST_FOR_A_FIRST_LOOK:
+                campaign._first_look(every_fifth(scanned), palette)
             return campaign._whole_way([source], guess.sentences, palette)
+
+    @staticmethod
+    def look_at(
+        folder: str | Path, *, progress: Progress | None = None, cancelled: CancelToken | None = None
+    ) -> FolderLook:
+        """What the headers of a folder say, and what they leave open; nothing is written."""
+        from nightfold.intake.look import look_at_headers
+
+        progress, token = progress or NullProgress(), cancelled or CancelToken()
+        files = find_files([Path(folder)])
+        progress.start(len(files), "Reading headers", "files")
+        found = []
+        for scanned in scan(files, cancelled=lambda: token.cancelled):
+            found.append(scanned)
+            progress.advance()
+        progress.finish()
+        return look_at_headers(Path(folder), found)
+
+    def _first_look(self, files: Sequence[Path], palette: str | None) -> None:
+        """A picture from some of the subs, to have something to look at; what cannot be made yet is left for later."""
+        self.take_in(files)
+        self.judge()
+        try:
+            self.fold()
+            self.picture(palette=palette)
+        except (FoldError, PictureError):
+            return
+        self._ws.progress.say("A first picture from every fifth sub is made; the rest follows.")
 
     @classmethod
     def demo(

@@ -80,7 +80,7 @@ def test_time_left_comes_from_the_rate_so_far(tmp_path: Path) -> None:
 def test_only_one_at_a_time(tmp_path: Path) -> None:
     jobs, go = Jobs(tmp_path), threading.Event()
     record = jobs.start("fold", "Folding the masters", lambda _p, _t: go.wait(5))
-    with pytest.raises(NightfoldError, match="one thing at a time.*Folding the masters"):
+    with pytest.raises(NightfoldError, match=r"one thing at a time.*Folding the masters"):
         jobs.start("judge", "Judging", lambda _p, _t: None)
     go.set()
     ended(jobs, record)

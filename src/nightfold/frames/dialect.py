@@ -493,10 +493,17 @@ _FIXED = {"width_px", "height_px", "hdu", "bitpix", "notes"}
 
 
 def _apply_rules(header: FrameHeader, name: str, rules: HeaderRules) -> FrameHeader:
-    base = PurePath(name).name.lower()
-    named = next((values for pattern, values in rules.by_name if fnmatchcase(base, pattern.lower())), {})
+    path = PurePath(name)
+    named = next((values for pattern, values in rules.by_name if _fits(path, pattern.lower())), {})
     values: dict[str, Any] = {key: _field(key, value) for key, value in {**rules.override, **named}.items()}
     return replace(header, **values) if values else header
+
+
+def _fits(path: PurePath, pattern: str) -> bool:
+    """True if a file's name fits a shell pattern; one with a stroke is for the end of its path, folders included."""
+    if "/" in pattern:
+        return fnmatchcase("/" + path.as_posix().lower().lstrip("/"), "*/" + pattern.lstrip("/"))
+    return fnmatchcase(path.name.lower(), pattern)
 
 
 def _field(key: str, value: object) -> object:

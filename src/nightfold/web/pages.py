@@ -23,8 +23,11 @@ _templates = Environment(
 
 PLACES = (
     ("/", "Campaign"),
+    ("/tonight", "Tonight"),
     ("/masters", "Masters"),
     ("/picture", "Picture"),
+    ("/optics", "Optics"),
+    ("/record", "Record"),
 )
 
 
@@ -74,6 +77,44 @@ def masters(request: Request) -> Response:
 def picture(request: Request) -> Response:
     """The picture, mixed live."""
     return _page(request, "picture", "Picture", {"picture": room_of(request).campaign().picture_room()})
+
+
+@router.get("/found")
+def found(request: Request) -> Response:
+    """What the first way through found."""
+    campaign = room_of(request).campaign()
+    first = {"judged": campaign.verdicts(), "room": campaign.picture_room(), "proof": campaign.proof_pair()}
+    return _page(request, "found", "What was found", first)
+
+
+@router.get("/tonight")
+def tonight(request: Request) -> Response:
+    """The night's plan."""
+    return _page(request, "tonight", "Tonight", {"rigs": _rigs(request)})
+
+
+@router.get("/optics")
+def optics(request: Request) -> Response:
+    """The optics as the stars tell them."""
+    campaign = room_of(request).campaign()
+    first = {
+        "rigs": _rigs(request),
+        "nights": [n.night for n in campaign.nights().nights],
+        "known": campaign.optics_summary(),
+    }
+    return _page(request, "optics", "Optics", first)
+
+
+@router.get("/record")
+def record(request: Request) -> Response:
+    """The capture record, and what to share."""
+    campaign = room_of(request).campaign()
+    return _page(request, "record", "Record", {"nights": campaign.nights(), "masters": campaign.masters_with_ids()})
+
+
+def _rigs(request: Request) -> list[dict[str, Any]]:
+    settings = room_of(request).campaign().settings
+    return [{"name": r.name, "filters": [f.name for f in r.filter]} for r in settings.rig]
 
 
 @router.get("/api")

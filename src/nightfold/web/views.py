@@ -11,9 +11,13 @@ from fastapi.responses import Response
 from nightfold.engine.documents import to_document
 from nightfold.fold.viewer.stage import PlaneName
 from nightfold.frames.pyramid import Tile
+from nightfold.judge.looking.stage import SMALL_PX
 from nightfold.web.api import room_of
 
 router = APIRouter(prefix="/api")
+
+WIDE_PX = 560
+"""Width of a sub's picture where two stand side by side."""
 
 
 @router.get(
@@ -25,9 +29,9 @@ def night(request: Request, night: date) -> Any:
 
 
 @router.get("/subs/{sub_id}/small.jpg", summary="A small picture of a sub", response_class=Response)
-def small(request: Request, sub_id: int) -> Response:
+def small(request: Request, sub_id: int, wide: bool = False) -> Response:
     """On its grid, at the stretch that all subs of its filter share."""
-    return Response(room_of(request).sub_looker().small(sub_id), media_type="image/jpeg")
+    return Response(room_of(request).sub_looker().small(sub_id, WIDE_PX if wide else SMALL_PX), media_type="image/jpeg")
 
 
 @router.get("/subs/{sub_id}/view", summary="What a viewer needs of a sub: sizes of its levels, and the shared curve")

@@ -34,10 +34,17 @@ class Wish(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class StartWish(Wish):
-    """From a folder of raw frames to a first picture."""
+class LookWish(Wish):
+    """A folder to look at, before anything is taken in."""
 
     folder: FolderPath
+
+
+class StartWish(Wish):
+    """From a folder of raw frames to a first picture; `answers` give filters to files that name none, by pattern."""
+
+    folder: FolderPath
+    answers: Annotated[dict[FolderPath, Annotated[str, Field(max_length=40)]], Field(max_length=10)] = {}
 
 
 class DemoWish(Wish):
@@ -88,6 +95,18 @@ def open_campaign(request: Request, wish: OpenWish) -> Any:
     return {"campaign": str(room_of(request).choose(wish.name))}
 
 
+@router.post("/work/look", summary="What the headers of a folder say, and what they leave open")
+def look(request: Request, wish: LookWish) -> Any:
+    """Nothing is written."""
+    room = room_of(request)
+    folder = allowed_folder(wish.folder, usual_places(room.base))
+
+    def work(progress: Progress, token: CancelToken) -> Any:
+        return Campaign.look_at(folder, progress=progress, cancelled=token)
+
+    return begin(room, "look", f"Looking at {folder.name}", wish, work)
+
+
 @router.post("/work/start", summary="A campaign from a folder of raw frames, and the whole way to a picture")
 def start(request: Request, wish: StartWish) -> Any:
     """Files are only read."""
@@ -97,7 +116,8 @@ def start(request: Request, wish: StartWish) -> Any:
         raise SettingsError("there is a campaign here already", seen=str(room.folder), next_step="take the folder in")
 
     def work(progress: Progress, token: CancelToken) -> Any:
-        return Campaign.start(folder, room.base / _new_name(room.base, folder), progress=progress, cancelled=token)
+        made = room.base / _new_name(room.base, folder)
+        return Campaign.start(folder, made, answers=wish.answers, first_look=True, progress=progress, cancelled=token)
 
     return begin(room, "start", f"From {folder.name} to a first picture", wish, work)
 

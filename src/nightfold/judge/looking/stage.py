@@ -83,6 +83,49 @@ class SubView:
     unit: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofPair:
+    """Two subs of one filter and rig that show side by side what a cause did: a good one and the worst hit."""
+
+    cause: str
+    night: date
+    filter: str
+    detail: str
+    good: int
+    bad: int
+
+
+def proof_pair(ws: Workspace) -> ProofPair | None:
+    """The pair for the cause that cost most; None where no dropped sub has a kept one to stand beside."""
+    judged = report(ws)
+    ids = {str(r.path): r.id for r in ws.ledger.frames(kind="sub")}
+    verdicts = ws.ledger.verdicts()
+
+    def worth(sub: JudgedSub) -> float:
+        verdict = verdicts.get(ids[sub.file])
+        return 0.0 if verdict is None or verdict.worth is None else verdict.worth
+
+    costs: dict[str, float] = {}
+    for loss in judged.losses:
+        costs[loss.cause] = costs.get(loss.cause, 0.0) + loss.hours
+    dropped = [s for s in judged.subs if s.verdict == "drop" and s.causes and s.stars is not None and s.night]
+    # The costliest cause first, of its subs the one worth least.
+    for bad in sorted(dropped, key=lambda s: (-costs.get(s.causes[0].cause, 0.0), worth(s))):
+        like = [
+            s
+            for s in judged.subs
+            if s.verdict == "keep" and (s.filter, s.rig, s.target) == (bad.filter, bad.rig, bad.target)
+        ]
+        if like and bad.night is not None and bad.causes[0].cause != "person":
+            good = max(like, key=lambda s: (s.night == bad.night, worth(s)))
+            first = bad.causes[0]
+            return ProofPair(
+                cause=first.cause, night=date.fromisoformat(bad.night), filter=bad.filter or "", detail=first.detail,
+                good=ids[good.file], bad=ids[bad.file],
+            )  # fmt: skip
+    return None
+
+
 def night_report(ws: Workspace, night: date) -> NightReport:
     """The subs of a night as they stand; nothing is measured."""
     nights = ws.ledger.nights()
@@ -135,17 +178,19 @@ class SubLooker:
         self._pyramids: OrderedDict[int, tuple[SubView, Pyramid]] = OrderedDict()
         self._stretches: dict[tuple[str | None, str | None, str | None], SharedStretch] = {}
 
-    def small(self, frame_id: int) -> bytes:
+    def small(self, frame_id: int, width_px: int = SMALL_PX) -> bytes:
         """A small JPEG; kept on disk once made."""
         row = self._row(frame_id)
         stretch = self._stretch(row)
         transform, shape = self._placement(row)
-        key = f"{row.fingerprint[:24]}-{stretch.black:.6g}-{stretch.softness:.6g}-{int(transform is not None)}"
+        key = (
+            f"{row.fingerprint[:24]}-{stretch.black:.6g}-{stretch.softness:.6g}-{int(transform is not None)}-{width_px}"
+        )
         path = self._ws.views_folder / "subs" / f"{key}.jpg"
         if path.exists():
             return path.read_bytes()
         with self._lock:
-            data = jpeg_of(stretch.shown(shrunk(self._plane(row), transform, shape, SMALL_PX)))
+            data = jpeg_of(stretch.shown(shrunk(self._plane(row), transform, shape, width_px)))
         with atomic_write(path) as file:
             file.write(data)
         return data

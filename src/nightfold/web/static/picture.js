@@ -48,11 +48,14 @@ const step = (name) => recipe.steps.find((s) => s.step === name);
 const shown = () => ({ ...recipe, steps: recipe.steps.filter((s, i) => !off.has(i)) });
 
 function slider(text, low, high, value, change, told = (v) => v.toFixed(2)) {
-  const out = h("output", {}, told(value));
-  const input = h("input", { type: "range", min: low, max: high, step: (high - low) / 200, value, oninput: () => { out.textContent = told(Number(input.value)); change(Number(input.value)); redraw(); } });
+  const out = h("span", { class: "value" }, told(value));
+  const input = h("input", { type: "range", min: low, max: high, step: (high - low) / 200, value, "aria-label": text, oninput: () => { out.textContent = told(Number(input.value)); change(Number(input.value)); redraw(); } });
   return h("label", {}, h("span", { class: "row spread" }, text, out), input);
 }
-function group(title, open, ...children) { return h("details", { open }, h("summary", {}, title), children); }
+const unfolded = new Map(); // what a person opened or closed stays so when the panel is drawn anew
+function group(title, open, ...children) {
+  return h("details", { open: unfolded.get(title) ?? open, ontoggle: (e) => { if (e.target === e.currentTarget) unfolded.set(title, e.target.open); } }, h("summary", {}, title), children);
+}
 function redraw() { mixer?.draw(shown()); }
 
 function drawPanel() {
@@ -131,7 +134,6 @@ async function layers() {
   mixer ??= new Mixer(canvas, room.formulas);
   const facts = mixer.load(answer);
   mixer.render(shown());
-  canvas.dataset.ready = "yes";
   hint.textContent = [facts.factor > 1 ? `Shown at 1/${facts.factor} of its size.` : "", ...facts.notes].join(" ").trim();
 }
 
@@ -141,6 +143,7 @@ async function use(other) {
   off = new Set();
   await layers();
   drawPanel();
+  canvas.dataset.ready = "yes";
 }
 
 // -- before and after ---------------------------------------------------------------------------------------------------

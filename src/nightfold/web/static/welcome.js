@@ -1,5 +1,5 @@
-// The newcomer's way: no form, one sentence, two buttons.
-import { attempt, atWork, ended, h, main, post, session, start } from "./base.js";
+// The newcomer's way: no form. A folder, what its headers say, at most three questions to tap, and the work begins.
+import { attempt, atWork, ended, get, h, main, post, session, start } from "./base.js";
 import { chooser } from "./chooser.js";
 
 const place = h("div");
@@ -21,11 +21,52 @@ function draw() {
 async function open(name) {
   if (await attempt(() => post("/api/open", { name }))) location.assign("/");
 }
-async function look(folder) { await run("start", { folder }); }
+
+async function look(folder) {
+  place.replaceChildren();
+  const record = await attempt(() => start("look", { folder }));
+  if (record?.state === "done") said(record.result);
+}
+
+// What the headers say, and what they leave open.
+function said(found) {
+  const answers = Object.fromEntries(found.questions.map((q) => [q.match, q.likely ?? ""]));
+  const go = h("button", { class: "next", type: "button", disabled: !found.subs, onclick: () => run("start", { folder: found.folder, answers }) }, "Go on");
+  const questions = found.questions.map((q) => {
+    const taps = q.answers.map((a) => h("button", { type: "button", "aria-pressed": String(answers[q.match] === a.filter), onclick: (e) => {
+      answers[q.match] = a.filter;
+      for (const b of taps) b.setAttribute("aria-pressed", String(b === e.currentTarget));
+    } }, a.words));
+    return h("section", {}, h("p", {}, q.words), h("div", { class: "row", role: "group", "aria-label": q.words }, taps));
+  });
+  place.replaceChildren(h("section", { "aria-label": "What the headers say" },
+    h("h2", {}, "What the headers say"), h("ul", { class: "plain said" }, found.sentences.map((s) => h("li", {}, s))),
+    found.subs ? questions : h("p", {}, "There are no subs here that can be read; choose another folder."), h("div", { class: "row" }, go)));
+  go.focus();
+}
+
 async function run(kind, wish) {
   place.replaceChildren();
-  const record = await attempt(() => start(kind, wish));
-  if (record?.state === "done") location.assign("/");
+  const waiting = attempt(() => start(kind, wish));
+  const looking = setInterval(glance, 3000);
+  const record = await waiting;
+  clearInterval(looking);
+  if (record?.state === "done") location.assign("/found");
 }
+
+// The first picture, as soon as there is one, while the work goes on.
+let seen = "";
+async function glance() {
+  if (document.hidden) return;
+  try {
+    const room = await get("/api/picture");
+    const newest = room.pictures[0], file = newest?.files.find((f) => f.name.endsWith(".jpg"));
+    if (!file || `${newest.id}` === seen) return;
+    seen = `${newest.id}`;
+    place.replaceChildren(h("figure", {}, h("img", { class: "wide", src: `/api/pictures/${newest.id}/${encodeURIComponent(file.name)}`, alt: "The first picture" }), h("figcaption", {}, "A first picture from every fifth sub; the rest follows.")));
+  } catch { /* no campaign yet */ }
+}
+
 draw();
-if (atWork()) ended().then((record) => { if (record.state === "done") location.assign("/"); });
+if (atWork()) ended().then((record) => { if (record.state === "done" && record.kind !== "look") location.assign("/found"); });
+

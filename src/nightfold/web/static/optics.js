@@ -1,0 +1,33 @@
+// Optics: what is on record, and fresh looks from a night's subs with their charts.
+import { attempt, day, first, h, main, start } from "./base.js";
+import { chart } from "./charts.js";
+
+const LOOKS = [["field", "The field: tilt, curvature, coma"], ["tracking", "Tracking: drift and trailing"], ["polar", "The polar axis"], ["law", "Focus over temperature"]];
+let night = first.nights.at(-1) ?? null, rig = first.rigs[0]?.name ?? null;
+const choices = h("div"), found = h("div");
+
+function draw() {
+  const taps = (list, chosen, choose) => h("div", { class: "row" }, list.map(([value, text]) => h("button", { type: "button", "aria-pressed": String(value === chosen), onclick: () => { choose(value); draw(); } }, text)));
+  choices.replaceChildren(
+    first.rigs.length > 1 ? h("section", {}, h("h2", {}, "Rig"), taps(first.rigs.map((r) => [r.name, r.name]), rig, (v) => { rig = v; })) : "",
+    first.nights.length > 1 ? h("section", {}, h("h2", {}, "Night"), taps(first.nights.slice(-12).map((n) => [n, day(n)]), night, (v) => { night = v; })) : "",
+    h("h2", {}, "Look at"), h("div", { class: "row" }, LOOKS.map(([what, text]) => h("button", { type: "button", onclick: () => look(what, text) }, text))),
+  );
+}
+async function look(what, text) {
+  const record = await attempt(() => start("optics", what === "law" ? { what, rig } : { what, rig, night }));
+  if (record?.state !== "done") return;
+  const report = record.result.report;
+  const drawn = (await attempt(() => chart(record.result.chart, text))) ?? "";
+  const lines = [report.sentence, ...(report.sentences ?? []), ...(report.try_first ?? []), ...(report.notes ?? [])].filter(Boolean);
+  found.replaceChildren(h("h2", {}, text), drawn, h("ul", { class: "plain said" }, lines.map((t) => h("li", {}, t))), h("details", {}, h("summary", {}, "All its numbers"), numbers(report)));
+}
+function numbers(report) {
+  const rows = Object.entries(report).filter(([, v]) => v === null || typeof v === "number" || typeof v === "string" || typeof v === "boolean");
+  return h("dl", { class: "facts" }, rows.flatMap(([k, v]) => [h("dt", {}, k.replaceAll("_", " ")), h("dd", {}, v === null ? "not known" : typeof v === "number" ? Number(v.toPrecision(5)).toString() : String(v))]));
+}
+main.replaceChildren(
+  h("h1", {}, first.known.sentences.length ? "What the stars tell of the optics" : "Nothing is on record of the optics yet"),
+  h("ul", { class: "plain said" }, first.known.sentences.map((t) => h("li", {}, t))), choices, found,
+);
+draw();
