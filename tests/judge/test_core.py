@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nightfold.judge.core import SubFacts, Verdict, figure_of_merit, judge_subs
+from nightfold.judge.core import FieldShape, SubFacts, Verdict, figure_of_merit, judge_subs
 
 GOOD = SubFacts(
     frame_id=0, exposure_s=180.0, star_count=400, sky_e_per_s=0.05, noise_e=4.0, fwhm_px=3.0, half_flux_radius_px=1.9,
@@ -92,3 +92,21 @@ def test_figure_of_merit_is_the_squared_snr_of_a_matched_filter() -> None:
     )
     assert q[0] / q[1] == pytest.approx((0.14105 / 0.07052) ** 2, rel=1e-3)
     assert q[2] / q[0] == pytest.approx(0.25)
+
+
+def test_a_rigs_event_bounds_what_is_usual_over_the_frame() -> None:
+    # A spacer tilts the field from the twelfth sub on; a burst of seeing then is not out of focus because of it.
+    def at(i: int, epoch: int, tilt: float, fwhm: float = 3.0) -> SubFacts:
+        rng = np.random.default_rng(i)
+        shape = FieldShape(
+            drawn_px2=0.3, turning_px2=0.02 * rng.normal(), turning_error_px2=0.02, width2_tilt_px2=(tilt + 0.05 * rng.normal(), 0.0),
+            width2_bowl_px2=0.3 + 0.05 * rng.normal(), error_px2=0.05, halo=0.58, stars=100,
+        )  # fmt: skip
+        return replace(GOOD, frame_id=i, epoch=epoch, shape=shape, fwhm_px=fwhm + 0.1 * rng.normal(), start_s=320.0 * i)
+
+    def burst(noted: bool) -> Verdict:
+        subs = [at(i, 0, 0.0) for i in range(30)] + [at(30 + i, int(noted), 6.0) for i in range(8)]
+        return judge_subs([*subs, at(50, int(noted), 6.0, fwhm=6.0)])[-1]
+
+    assert cause_of(burst(noted=True)) == "seeing"
+    assert cause_of(burst(noted=False)) == "focus"

@@ -49,7 +49,7 @@ def why_unusable(sub: SubFacts, usual: Usual) -> tuple[Cause, str]:
         if known:
             text = f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud or a covered tube"
             return "cloud", text
-        return "wrong-frame", f"{sub.star_count} stars found; at least 6 are needed to place it"
+        return "pointing", f"{sub.star_count} stars found; at least 6 are needed to place it"
     if known and sub.star_count < 0.15 * usual.star_count and sub.star_count < 40:
         return "cloud", f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud"
     return "pointing", sub.place_reason or f"its {sub.star_count} stars could not be matched to the reference"
@@ -112,6 +112,11 @@ def why_blurred(sub: SubFacts, usual: Usual, story: Story) -> tuple[Cause, str]:
     if drawn:
         return "trailing", drawn
     ratio = float(np.sqrt(max(usual.width_ratio2(sub), 1e-9)))
+    if ratio < 1.15 and sub.ellipticity > usual.ellipticity + 0.1:
+        return (
+            "trailing",
+            f"stars drawn out: ellipticity {sub.ellipticity:.2f} (usual {usual.ellipticity:.2f}), not alike all over the frame",
+        )
     wide = f"stars {sub.fwhm_px * _arcsec(sub):.1f}{_unit(sub)} wide, {ratio:.2f} times the usual"
     focus, seeing = _Points(), _Points()
     _from_the_frame(sub, usual, focus, seeing)
@@ -213,7 +218,7 @@ def _drawn_out(sub: SubFacts, usual: Usual) -> str:
             turning = shape.turning_px2 - _value(usual.turning_px2)
             if 0.5 * turning / 3.0 + 0.5 * drawn >= 0.5 * excess and turning > drawn:
                 return f"{told}, more with the distance from a point: the field turned"
-        if 0.5 * drawn >= 0.4 * excess and drawn > max(3.0 * usual.drawn_px2.spread, 0.15 * usual.width2_px2):
+        if 0.5 * drawn >= 0.4 * excess and drawn > 0.1 * usual.width2_px2:
             return f"{told}, all over the frame along {shape.drawn_angle_deg:.0f}°"
         return ""
     # Few stars: the frame's own mean direction, where it is significant.

@@ -274,5 +274,7 @@ def _value_words(worth: float, gain: float, harms: bool, hours: float) -> str:
     """What leaving the sub out is worth, in what an imager feels."""
     if harms:
         minutes = 60.0 * hours * float(np.expm1(gain))
+        if minutes < 0.1:
+            return f"without it the master is better by {100.0 * float(np.expm1(gain)):.1f} %"
         return f"without it the master gains as by {minutes:.1f} min of clear sky"
     return f"worth {100 * worth:.0f} % of a good sub"

@@ -73,9 +73,10 @@ def clock_off_h(
     table = np.asarray(airmass_at, np.float64)
     if known.size < 5 or np.ptp(known) < 0.03:
         return None
-    with np.errstate(invalid="ignore"):
-        rms = np.sqrt(np.nanmean((table - known[None, :]) ** 2, axis=1))
-    rms = np.where(np.isfinite(rms), rms, np.inf)
+    difference = table - known[None, :]
+    seen = np.isfinite(difference)
+    # A shift that puts any of the subs below the horizon is none.
+    rms = np.where(seen.all(axis=1), np.sqrt(np.where(seen, difference**2, 0.0).mean(axis=1)), np.inf)
     shifts = np.asarray(start_h, np.float64)
     now = float(rms[int(np.argmin(np.abs(shifts)))])
     best = int(np.argmin(rms))
