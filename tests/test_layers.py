@@ -11,7 +11,7 @@ SOURCE = Path(__file__).parents[1] / "src" / "nightfold"
 
 ORDER = (
     "errors units flags robust settings kernels rig sky frames engine ledger simulate intake calibrate measure align "
-    "optics judge fold depth plan watch picture charts record campaign web cli"
+    "optics judge fold depth plan watch picture charts record campaign warm web cli"
 ).split()
 
 LEDGER_KEEPERS = {"ledger", "record", "web", "cli", "campaign"}

@@ -12,6 +12,7 @@ from nightfold.campaign import Campaign, StartReport
 from nightfold.cli.masters import masters_table
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours
 from nightfold.engine.core import CancelToken
+from nightfold.warm import warm_up_in_background
 
 
 def register(app: App) -> None:
@@ -45,6 +46,7 @@ def new(
     def work(_token: CancelToken, _progress: TerminalProgress) -> int:
         with Campaign.create(folder, from_file=from_file) as campaign:
             path = campaign.folder
+        warm_up_in_background()
         text = f"Made {path}/campaign.toml. Fill in your site, rig and target there, then: nightfold --campaign {path} take-in FOLDER"
         return finish(common, {"campaign": str(path)}, lambda: text)
 
