@@ -1,0 +1,357 @@
+"""The optics commands in a campaign: documents, findings, trends, charts, and bad input in one line."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from optics_runs import HERON, SCENE, tilted
+
+from nightfold.align.stage import place_subs
+from nightfold.campaign import Campaign
+from nightfold.cli import main
+from nightfold.ledger.records import FindingRow
+from nightfold.measure.stage import measure_subs
+from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
+from nightfold.simulate.truth import Conditions
+
+RUN = """position,half_flux_radius_px,temperature_c
+24788,5.6461,4.0
+24838,4.5032,4.1
+24888,3.4323,
+24938,2.5267,4.0
+24988,2.0222,4.0
+25038,2.2126,3.9
+25088,2.9671,3.9
+25138,3.9766,3.9
+25188,5.0915,3.9
+"""
+FOCUS_KEYS = {"best_position", "uncertainty", "half_flux_radius_px", "slope_px_per_step", "good"}
+POLAR_KEYS = {
+    "azimuth_error_arcmin", "azimuth_error_uncertainty_arcmin", "altitude_error_arcmin", "altitude_error_uncertainty_arcmin",
+    "separable",
+}  # fmt: skip
+FIELD_KEYS = {
+    "tilt_x_um",
+    "tilt_x_uncertainty_um",
+    "tilt_y_um",
+    "tilt_y_uncertainty_um",
+    "curvature_um",
+    "coma",
+    "sentence",
+}
+
+
+class Shell:
+    """Runs optics commands in a campaign and reads their documents."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+        self.capsys = capsys
+        self.folder = folder
+
+    def __call__(self, *words: str | Path, status: int = 0) -> Any:
+        self.capsys.readouterr()
+        found = main(["--campaign", str(self.folder), *map(str, words), "--json"])
+        captured = self.capsys.readouterr()
+        assert found == status, captured.err
+        assert "Traceback" not in captured.err
+        return json.loads(captured.out)
+
+
+@pytest.fixture
+def shell(capsys: pytest.CaptureFixture[str], tmp_path: Path, small_settings: str) -> Shell:
+    settings = tmp_path / "wanted.toml"
+    settings.write_text(small_settings, encoding="utf-8")
+    folder = tmp_path / "campaign"
+    assert main(["new", str(folder), "--from", str(settings)]) == 0
+    return Shell(capsys, folder)
+
+
+@pytest.fixture(scope="session")
+def measured_folder(tmp_path_factory: pytest.TempPathFactory, small_frames: Path, small_settings: str) -> Path:
+    """A campaign whose subs are measured and placed, but not judged: optics need no verdicts."""
+    folder = tmp_path_factory.mktemp("measured") / "campaign"
+    with Campaign.create(folder, text=small_settings) as campaign:
+        campaign.take_in([small_frames])
+        measure_subs(campaign._ws)
+        place_subs(campaign._ws)
+    return folder
+
+
+@pytest.fixture
+def measured(shell: Shell, measured_folder: Path) -> Shell:
+    shutil.rmtree(shell.folder)
+    shutil.copytree(measured_folder, shell.folder)
+    return shell
+
+
+def header(start: datetime, **more: Any) -> fits.Header:
+    cards = {
+        "IMAGETYP": "Light", "EXPTIME": 10.0, "DATE-OBS": start.strftime("%Y-%m-%dT%H:%M:%S"), "TELESCOP": "Heron 106",
+        "INSTRUME": "SIM", "XPIXSZ": 4.63, "FOCALLEN": 530.0, "APTDIA": 106.0, "GAIN": 100, "EGAIN": 0.25, "FILTER": "L",
+        "XBINNING": 1, "YBINNING": 1, "CCD-TEMP": -5.0,
+    }  # fmt: skip
+    return fits.Header(list({**cards, **more}.items()))
+
+
+@pytest.fixture(scope="session")
+def focus_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Nine whole frames of a focus run: steps of 1.2 um, best at 12040, a sensor tilted by 50 and -36 um."""
+    folder = tmp_path_factory.mktemp("run")
+    rig = tilted((50.0, -36.0))
+    for i, position in enumerate(np.linspace(11920, 12160, 9)):
+        conditions = Conditions(
+            filter="L", exposure_s=10.0, sensor_z_um=float((position - 12040) * 1.2), elongation_px=1.0,
+            seeing_arcsec=2.6 + 0.1 * (i % 3),
+        )  # fmt: skip
+        adu, _ = render_sub(SCENE, rig, conditions, 40 + i)
+        start = datetime(2026, 5, 14, 20, 0, tzinfo=UTC) + timedelta(seconds=20 * i)
+        cards = header(start, FOCUSPOS=int(position), FOCTEMP=11.5)
+        fits.PrimaryHDU(adu, cards).writeto(folder / f"run-{i}.fits")
+    return folder
+
+
+def test_a_run_from_csv(shell: Shell, tmp_path: Path) -> None:
+    file = tmp_path / "run.csv"
+    file.write_text(RUN, encoding="utf-8")
+    found = shell("optics", "focus", file, "--chart", tmp_path / "run.svg")
+    assert set(found) >= FOCUS_KEYS
+    assert found["good"] is True
+    assert found["best_position"] == pytest.approx(25000.0, abs=0.1)
+    assert found["temperature_c"] == pytest.approx(3.95, abs=0.06)
+    assert (tmp_path / "run.svg").read_text(encoding="utf-8").startswith("<svg")
+    with Campaign.open(shell.folder) as campaign:
+        assert [f.document["best_position"] for f in campaign._ws.ledger.findings("optics-focus")] == [
+            found["best_position"]
+        ]
+    shell("optics", "focus", file)
+    with Campaign.open(shell.folder) as campaign:
+        assert len(campaign._ws.ledger.findings("optics-focus")) == 1, "the same run is kept once"
+
+
+def test_a_run_without_a_campaign(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("NIGHTFOLD_CAMPAIGN", raising=False)
+    Path("run.csv").write_text(RUN, encoding="utf-8")
+    assert main(["optics", "focus", "run.csv"]) == 0
+    assert "Best focus at 25000" in capsys.readouterr().out
+
+
+def test_a_run_of_whole_frames_tells_focus_and_tilt(shell: Shell, focus_folder: Path, tmp_path: Path) -> None:
+    found = shell("optics", "focus", focus_folder, "--rig", "Heron 106")
+    assert found["good"] is True
+    assert abs(found["best_position"] - 12040) <= max(found["interval_95"], 2.0)
+    assert found["filter"] == "L"
+    assert found["night"] == "2026-05-14"
+    field = found["field"]
+    assert set(field) >= FIELD_KEYS
+    assert field["measured"] is True
+    assert field["tilt_x_um"] == pytest.approx(50.0, abs=max(5.0, 3 * field["tilt_x_uncertainty_um"]))
+    assert field["tilt_y_um"] == pytest.approx(-36.0, abs=max(3.6, 3 * field["tilt_y_uncertainty_um"]))
+    assert field["sentence"].startswith("The lower right corner is")
+    assert "lower right" in field["try_first"][0]
+    assert [t["night"] for t in field["trend"]] == ["2026-05-14"]
+    told = shell("optics", "summary", "--night", "2026-05-14")
+    assert any("lower right" in s for s in told["sentences"])
+    assert any("Best focus" in s for s in told["sentences"])
+    # A note of the rig ends the trend.
+    shell("note", "corrector turned", "--rig", "Heron 106", "--on", "2026-05-15")
+    with Campaign.open(shell.folder) as campaign:
+        from nightfold.optics.stage import _field_trend
+
+        assert _field_trend(campaign._ws, "Heron 106") == ()
+
+
+def line_of(shell: Shell, *words: str | Path) -> str:
+    error = shell(*words, status=1)["error"]
+    assert set(error) == {"what", "seen", "allowed", "next"}
+    text = " ".join(error.values())
+    assert "\n" not in text
+    return text
+
+
+def test_bad_runs_say_one_line(shell: Shell, focus_folder: Path, tmp_path: Path) -> None:
+    flat = tmp_path / "flat.csv"
+    flat.write_text("position,half_flux_radius_px\n" + "".join(f"{100 * i},2.5\n" for i in range(9)), encoding="utf-8")
+    constant = shell("optics", "focus", flat)
+    assert (constant["good"], constant["verdict"], constant["best_position"]) == (False, "constant", None)
+    broken = tmp_path / "broken.csv"
+    broken.write_text("position,half_flux_radius_px\n100,abc\n", encoding="utf-8")
+    assert "line 2" in line_of(shell, "optics", "focus", broken)
+    assert "one CSV file" in line_of(shell, "optics", "focus", flat, broken)
+    mixed = tmp_path / "mixed"
+    mixed.mkdir()
+    for i, file in enumerate(sorted(focus_folder.glob("*.fits"))[:2]):
+        with fits.open(file) as hdus:
+            cards = hdus[0].header
+            if i:
+                cards["INSTRUME"] = "another"
+            fits.PrimaryHDU(hdus[0].data, cards).writeto(mixed / file.name)
+    assert "two rigs" in line_of(shell, "optics", "focus", mixed)
+    (mixed / "run-1.fits").unlink()
+    with fits.open(mixed / "run-0.fits") as hdus:
+        cards = hdus[0].header
+        del cards["FOCUSPOS"]
+        fits.PrimaryHDU(hdus[0].data, cards).writeto(mixed / "run-2.fits")
+    assert "do not say where the focuser stood" in line_of(shell, "optics", "focus", mixed)
+
+
+def test_law_and_what_missed_focus_cost(measured: Shell) -> None:
+    """Runs on record over three nights; the subs stood 40 steps off."""
+    shell = measured
+    with Campaign.open(shell.folder) as campaign:
+        rows = campaign._ws.ledger.frames(kind="sub")
+        rig, stood = rows[0].rig, float(rows[0].header["focuser_position"])
+        temperature = rows[0].header["ambient_c"] or rows[0].header["focuser_c"]
+        random = np.random.default_rng(1)
+        for i in range(14):
+            moment = datetime(2026, 5, 10, 18, tzinfo=UTC) + timedelta(hours=0.5 * (i % 5), days=i // 5)
+            c = temperature + 6.0 * np.sin(i)
+            document = {
+                "good": True, "best_position": stood + 40.0 + 5.0 * (c - temperature) + random.normal(0, 1.0), "uncertainty": 1.0,
+                "temperature_c": c, "filter": "Ha", "start": moment.isoformat().replace("+00:00", "Z"),
+            }  # fmt: skip
+            night = date(2026, 5, 10) + timedelta(days=i // 5)
+            campaign._ws.ledger.add_finding(FindingRow(kind="optics-focus", document=document, rig=rig, filter="Ha", night=night))  # fmt: skip
+    found = shell("optics", "law", "--rig", rig)
+    assert found["told"] is True
+    assert found["steps_per_c"] == pytest.approx(5.0, abs=max(0.5, 3 * found["uncertainty"]))
+    assert found["refocus_interval_c"] > 0
+    ha = [s for s in found["subs"] if s["filter"] == "Ha"]
+    assert ha
+    assert {s["filter"] for s in found["subs"]} == {"Ha"}, "no offset is known of the other filter"
+    assert all(s["cost"] >= 0 for s in found["subs"])
+    assert "Refocus every" in found["sentence"]
+
+
+def test_too_few_runs_give_no_law(shell: Shell) -> None:
+    found = shell("optics", "law", "--rig", "Heron 106")
+    assert found["told"] is False
+    assert found["steps_per_c"] is None
+    assert "several rigs" in line_of(shell, "optics", "law")
+
+
+def test_nothing_measured_is_said(shell: Shell, small_frames: Path) -> None:
+    assert "take some in" in line_of(shell, "optics", "field")
+    shell("take-in", small_frames)
+    assert "judge" in line_of(shell, "optics", "field")
+
+
+def test_field_tracking_and_polar_of_a_night(measured: Shell, tmp_path: Path) -> None:
+    shell = measured
+    found = shell("optics", "field", "--night", "2026-05-14", "--chart", tmp_path / "field.png")
+    assert set(found) >= FIELD_KEYS
+    assert found["measured"] is False
+    assert "not measurable" in found["sentence"]
+    assert found["tilt_x_um"] is None
+    assert (tmp_path / "field.png").read_bytes()[:4] == b"\x89PNG"
+    assert "place on the sky" in line_of(shell, "optics", "polar")
+    # The small field is too small to be solved: the scale and turn of its first night are given here.
+    with Campaign.open(shell.folder) as campaign:
+        ws = campaign._ws
+        row = next(r for r in ws.ledger.frames(kind="sub") if r.target)
+        grid = ws.ledger.grid(row.target or "", row.panel)
+        assert grid is not None
+        scale = 206.264806 * 4.63 / 530 / 3600
+        cards = {
+            "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRPIX1": 260.5, "CRPIX2": 200.5, "CRVAL1": 250.2, "CRVAL2": -48.8,
+            "CD1_1": -scale, "CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": scale, "LONPOLE": 180.0,
+        }  # fmt: skip
+        ws.ledger.set_grid_wcs(grid.id, cards)
+    polar = shell("optics", "polar", "--night", "2026-05-14")
+    assert set(polar) >= POLAR_KEYS
+    assert polar["separable"] is False
+    assert polar["azimuth_error_arcmin"] is None
+    assert "not separable" in polar["sentence"]
+    assert polar["refracted_pole_arcmin"] > 0
+    tracking = shell("optics", "tracking", "--night", "2026-05-14")
+    assert tracking["subs"] >= 3
+    assert len(tracking["points"]) == tracking["subs"]
+    assert {"sentence", "ra_arcsec_per_h", "dithers", "elongation_sentence"} <= set(tracking)
+    assert "no measured subs" in line_of(shell, "optics", "tracking", "--night", "2020-01-01")
+
+
+@pytest.fixture(scope="session")
+def camera_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Biases, darks at two temperatures and flats of five exposures of the simulated camera."""
+    folder = tmp_path_factory.mktemp("camera")
+    start = datetime(2026, 5, 15, 8, 0, tzinfo=UTC)
+    number = 0
+
+    def write(adu: np.ndarray, kind: str, exposure: float, sensor: float = -5.0) -> None:
+        nonlocal number
+        number += 1
+        cards = header(start + timedelta(seconds=number), IMAGETYP=kind, EXPTIME=exposure)
+        cards["CCD-TEMP"] = sensor
+        fits.PrimaryHDU(adu, cards).writeto(folder / f"{kind}-{number:02d}.fits".replace(" ", "-"))
+
+    for i in range(4):
+        write(render_bias(HERON, i), "Bias", 0.0)
+    for sensor in (-5.0, 5.0):
+        for i in range(3):
+            write(
+                render_dark(HERON, 50 + i, exposure_s=1200.0, sensor_c=sensor, cosmic_rays=False),
+                "Dark",
+                1200.0,
+                sensor,
+            )
+    for exposure, level in ((1.0, 0.11), (2.0, 0.22), (3.0, 0.33), (4.0, 0.44), (5.0, 0.55)):
+        for i in range(2):
+            write(render_flat(HERON, "L", int(100 * level) + i, exposure_s=exposure, level=level), "Flat", exposure)
+    return folder
+
+
+def test_camera(shell: Shell, camera_folder: Path, tmp_path: Path) -> None:
+    """Gain within 1 percent, read noise within 2, dark current within 5; differences to campaign.toml are flagged."""
+    found = shell("optics", "camera", camera_folder, "--rig", "Heron 106", "--chart", tmp_path / "camera.svg")
+    assert found["e_per_adu"] == pytest.approx(HERON.e_per_adu, rel=0.01)
+    assert found["read_noise_e"] == pytest.approx(np.hypot(HERON.read_noise_e, HERON.row_noise_e), rel=0.02)
+    by_temperature = {round(d["sensor_c"]): d for d in found["dark"]}
+    assert by_temperature[-5]["e_per_s"] == pytest.approx(HERON.dark_e_per_s, rel=0.05)
+    assert by_temperature[5]["e_per_s"] == pytest.approx(HERON.dark_e_per_s * 2 ** (10 / 6), rel=0.05)
+    assert found["dark_doubling_c"] == pytest.approx(6.0, rel=0.1)
+    assert found["worst_departure"] < 0.01
+    assert found["hot_pixels"] is not None
+    assert (tmp_path / "camera.svg").exists()
+    assert all(d["sentence"] for d in found["differs"])
+    file = shell.folder / "campaign.toml"
+    text = file.read_text(encoding="utf-8")
+    assert "e_per_adu = 0.25" in text
+    file.write_text(text.replace("e_per_adu = 0.25", "e_per_adu = 0.40"), encoding="utf-8")
+    flagged = shell("optics", "camera", camera_folder, "--rig", "Heron 106")["differs"]
+    assert "gain" in {d["what"] for d in flagged}
+    assert any("campaign.toml says 0.4" in d["sentence"] for d in flagged)
+
+
+def test_camera_frames_that_do_not_belong(shell: Shell, camera_folder: Path, focus_folder: Path) -> None:
+    flats = sorted(camera_folder.glob("Flat-*.fits"))
+    biases = sorted(camera_folder.glob("Bias-*.fits"))
+    one_each = [flats[0], flats[2], *biases]
+    assert "taken alike" in line_of(shell, "optics", "camera", *one_each)
+    assert "tell nothing" in line_of(shell, "optics", "camera", *biases)
+    assert "is a sub" in line_of(shell, "optics", "camera", *biases, next(iter(focus_folder.glob("*.fits"))))
+
+
+def test_collimation_of_a_file(shell: Shell, tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    from nightfold.simulate.scene import star_scene
+
+    rig = replace(HERON, width_px=220, height_px=200, obstruction_mm=36.0, shadow_offset=(0.1, 0.0))
+    adu, _ = render_sub(
+        star_scene([0.0], [0.0], [6.0]), rig, Conditions(filter="L", exposure_s=2.0, sensor_z_um=1800.0), 1
+    )
+    file = tmp_path / "defocused.fits"
+    fits.PrimaryHDU(adu, header(datetime(2026, 5, 14, 19, tzinfo=UTC))).writeto(file)
+    found = shell("optics", "collimation", file, "--rig", "Heron 106", "--chart", tmp_path / "disc.svg")
+    assert found["offset_fraction"] == pytest.approx(0.1, abs=0.01)
+    assert found["direction_deg"] % 360 == pytest.approx(0.0, abs=6.0) or found["direction_deg"] > 354
+    assert found["offset_uncertainty"] > 0
+    assert (tmp_path / "disc.svg").exists()
+    assert "no.fits" in line_of(shell, "optics", "collimation", tmp_path / "no.fits")
