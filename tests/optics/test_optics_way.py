@@ -18,6 +18,7 @@ from nightfold.campaign import Campaign
 from nightfold.cli import main
 from nightfold.ledger.records import FindingRow
 from nightfold.measure.stage import measure_subs
+from nightfold.simulate.demo import demo_settings_text
 from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
 from nightfold.simulate.truth import Conditions
 
@@ -275,6 +276,28 @@ def test_field_tracking_and_polar_of_a_night(measured: Shell, tmp_path: Path) ->
     assert len(tracking["points"]) == tracking["subs"]
     assert {"sentence", "ra_arcsec_per_h", "dithers", "elongation_sentence"} <= set(tracking)
     assert "no measured subs" in line_of(shell, "optics", "tracking", "--night", "2020-01-01")
+
+
+def test_a_night_that_drifted_through_focus(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """The focuser stood still while an aluminium tube cooled by 16 degrees: 12.5 um each; the tilt is 60 and -40 um."""
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    rig = tilted((60.0, -40.0))
+    for i, c in enumerate(np.linspace(17.0, 1.0, 12)):
+        conditions = Conditions(filter="L", exposure_s=10.0, sensor_z_um=(c - 9.5) * 12.5, elongation_px=1.0, seeing_arcsec=2.6 + 0.05 * (i % 3))  # fmt: skip
+        adu, _ = render_sub(SCENE, rig, conditions, 70 + i)
+        start = datetime(2026, 5, 14, 12, 0, tzinfo=UTC) + timedelta(minutes=30 * i)
+        cards = header(start, OBJECT="Lantern Shell", FOCUSPOS=12000)
+        cards["AMBTEMP"] = float(c)
+        fits.PrimaryHDU(adu, cards).writeto(folder / f"sub-{i:02d}.fits")
+    with Campaign.create(tmp_path / "c", text=demo_settings_text()) as campaign:
+        campaign.take_in([folder])
+        measure_subs(campaign._ws)
+        found = campaign.optics_field(rig="Heron 106")
+    assert found.measured, found.sentence
+    assert found.tilt_x_um == pytest.approx(60.0, abs=max(6.0, 3 * found.tilt_x_uncertainty_um))
+    assert found.tilt_y_um == pytest.approx(-40.0, abs=max(4.0, 3 * found.tilt_y_uncertainty_um))
+    assert any("tube" in n for n in found.notes)
 
 
 @pytest.fixture(scope="session")

@@ -167,7 +167,7 @@ def measure_field(
     expected_slope_px_um : float
         Half-flux radius per micrometre far from focus, `focus_run.expected_slope_px` for a step of 1 um.
     slope_is_known : bool
-        Take the expected slope rather than the one these frames show: for nights that drifted little.
+        Take the expected slope where these frames show theirs to no better than 5 percent: for nights that drifted little.
 
     Returns
     -------
@@ -408,7 +408,7 @@ def _growth(
     scatter2 = float((weight * residual**2).sum() / max(float(weight.sum()) - 3.0, 1.0))
     covariance = np.linalg.pinv((rows * weight[:, None]).T @ rows) * scatter2
     growth, error = float(value[2]), float(np.sqrt(covariance[2, 2]))
-    if slope_is_known and np.isfinite(expected_slope):
+    if slope_is_known and np.isfinite(expected_slope) and not 0.0 <= error <= 0.1 * growth:
         growth, error = expected_slope**2, 0.12 * expected_slope**2
     vertex = -float(value[1]) / (2.0 * growth) if growth > 0 else float("nan")
     vertex_error = float(np.sqrt(covariance[1, 1]) / (2.0 * growth)) if growth > 0 else float("nan")
