@@ -161,6 +161,28 @@ def test_a_pointing_in_the_wrong_hemisphere_says_so(skyfields: ModuleType, catal
     with pytest.raises(RegistrationError, match="no place near where the telescope was said to point") as caught:
         solved(frame, catalogue)
     assert "without a pointing" in caught.value.next_step
+    assert "Dec -48.8" in caught.value.next_step
+    assert "sign is wrong" in caught.value.next_step
+
+
+@pytest.mark.parametrize("factor", [2.0, 0.5])
+def test_a_wrong_binning_is_told(skyfields: ModuleType, catalogue: Catalogue, factor: float) -> None:
+    frame = skyfields.sky_frame(np.random.default_rng(31), catalogue, width_deg=3.0, at=(250.2, -48.8), focal_error=0.0)
+    true = frame.header_scale
+    frame.header_scale = true * factor
+    found = solved(frame, catalogue)
+    assert found.scale_arcsec_px == pytest.approx(true, rel=1e-3)
+    assert "the stars suggest" in found.notes[0]
+
+
+def test_a_field_that_cannot_hold_five_stars_is_refused_at_once(catalogue: Catalogue) -> None:
+    rng = np.random.default_rng(32)
+    with pytest.raises(RegistrationError, match="too few catalogue stars") as caught:
+        solve(
+            rng.uniform(0, 900, (60, 2)), rng.pareto(1.2, 60), shape=SHAPE, scale_arcsec_px=0.1, catalogue=catalogue,
+            around=(192.9, 27.1), within_deg=1.0,
+        )  # fmt: skip
+    assert not caught.value.tried
 
 
 def test_a_thin_field_counts_its_stars(skyfields: ModuleType, catalogue: Catalogue) -> None:

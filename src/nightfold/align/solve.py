@@ -34,10 +34,19 @@ LOG10_FALSE_ALARM = -6.0
 LEAST_STARS = 5
 LEAST_SHARE = 0.2
 """Of the stars that both lists could share, a solution must bring together at least this many."""
-TRIANGLE_STARS = (24, 48, 100)
+TRIANGLE_STARS = (24, 48, 80)
 TRIANGLE_STARS_BLIND = (24, 48, 64)
+TRIANGLE_STARS_WIDE = (24, 48)
 """How many stars of the frame make triangles: cheap first, more when that finds nothing."""
-MOST_TESTED = (250, 500, 1000)
+MOST_TESTED = (250, 500, 600)
+"""How many of the best proposals are held against all catalogue stars, a third of a millisecond each."""
+MOST_TESTED_WIDE = (150, 300)
+"""The same when the scale is searched too: a field that can tell its scale has stars enough to rank its proposals well."""
+WIDE_TOLERANCE = 0.6
+OTHER_SCALES = ((1.0, WIDE_TOLERANCE), (2.0, 0.25), (0.5, 0.25))
+"""Factors of the expected scale and how far about them is searched when the expected one fits nowhere."""
+SURE_STARS = 8
+"""Fields that hold so many catalogue stars are sure to solve."""
 VERIFY_DEPTHS = (60, 200, 600)
 """How many of the frame's brightest stars are held against the catalogue; the best answer pays for all tries."""
 MOST_CATALOGUE_STARS = 300
@@ -132,13 +141,18 @@ def solve(
     sigma = np.where(np.isfinite(sigma) & (sigma > 0), sigma, 0.3)[order]
     search = _Search(frame, catalogue, np.asarray(sigma, np.float64), around, within_deg)
     scale_rad = scale_arcsec_px / ARCSEC_PER_RADIAN
+    if around is not None and search.most_in_a_field(2.5 * scale_rad) < LEAST_STARS - 1:
+        raise search.failure(scale_rad)
     index = search.index_for(scale_rad, scale_tolerance, index_folder)
     found = search.run(index, scale_rad, scale_tolerance)
     if found is None and around is not None:
-        # The focal length may be plainly wrong; the pointing keeps a wide search cheap.
-        wide = 0.6
-        index = search.index_for(scale_rad, wide, index_folder)
-        found = search.run(index, scale_rad, wide)
+        # The focal length may be plainly wrong, or the binning; the pointing keeps a wide search cheap.
+        found = search.other_scales(scale_rad, index_folder)
+    if found is None and around is not None and search.expected_stars(scale_rad) >= SURE_STARS:
+        other = _Search(frame, catalogue, search.sigma, (around[0], -around[1]), within_deg)
+        index = other.index_for(scale_rad, scale_tolerance, index_folder)
+        if abs(around[1]) > within_deg and (there := other.run(index, scale_rad, scale_tolerance, wide=True)):
+            raise search.failure(scale_rad, found_at=ra_dec_deg(there.sky.centre))
     if found is None:
         raise search.failure(scale_rad)
     return _as_solution(found, order, frame, catalogue, scale_arcsec_px)
@@ -188,11 +202,42 @@ class _Search:
         radius = self.within_deg + 0.5 * diagonal * (1.0 + tolerance)
         return local_index(self.catalogue, direction, radius, (short, diagonal))
 
-    def run(self, index: TriangleIndex, scale_rad: float, tolerance: float) -> _Found | None:
+    def other_scales(self, scale_rad: float, folder: Path | None) -> _Found | None:
+        """The first place beyond chance at another scale: up to 1.6 times off, then about twice or half (binning)."""
+        for factor, tolerance in OTHER_SCALES:
+            if factor != 1.0 and self.expected_stars(scale_rad * factor) < SURE_STARS:
+                continue
+            index = self.index_for(scale_rad * factor, tolerance, folder)
+            found = self.run(index, scale_rad * factor, tolerance, wide=True)
+            if found is not None:
+                return found
+        return None
+
+    def expected_stars(self, scale_rad: float) -> float:
+        """Catalogue stars that a field near the pointing holds on average."""
+        assert self.around is not None
+        area = math.degrees(self.frame.shape[0] * scale_rad) * math.degrees(self.frame.shape[1] * scale_rad)
+        around = self.catalogue.indices_near(unit_vectors(*self.around), self.within_deg)
+        return len(around) * area / (math.pi * self.within_deg**2)
+
+    def most_in_a_field(self, scale_rad: float) -> int:
+        """More catalogue stars than any field near the pointing can hold: those within a diagonal of one of them."""
+        assert self.around is not None
+        diagonal = self.frame.diagonal_px * scale_rad
+        direction = unit_vectors(*self.around)
+        near = self.catalogue.indices_near(direction, self.within_deg + 0.5 * math.degrees(diagonal))
+        if not len(near):
+            return 0
+        chord = 2.0 * math.sin(0.5 * min(diagonal, math.pi))
+        tree = cKDTree(self.catalogue.vectors[near])
+        return int(np.max(tree.query_ball_point(self.catalogue.vectors[near], chord, return_length=True)))
+
+    def run(self, index: TriangleIndex, scale_rad: float, tolerance: float, *, wide: bool = False) -> _Found | None:
         """The first place that is beyond chance, or None."""
         spread = self.frame.spread()
         before = 0
-        for count, most in zip(TRIANGLE_STARS if self.around else TRIANGLE_STARS_BLIND, MOST_TESTED):
+        counts = TRIANGLE_STARS_WIDE if wide else TRIANGLE_STARS if self.around else TRIANGLE_STARS_BLIND
+        for count, most in zip(counts, MOST_TESTED_WIDE if wide else MOST_TESTED):
             chosen = spread[:count]
             found = propose(
                 self.frame,
@@ -331,26 +376,31 @@ class _Search:
         sky = fit_sky(frame.xy[spots], vectors[stars], sigma, shape=frame.shape, unit_rad=scale)
         return _Found(sky, np.column_stack([spots, stars])[sky.used], chance)
 
-    def failure(self, scale_rad: float) -> RegistrationError:
-        """The error that tells why nothing was found."""
+    def failure(
+        self, scale_rad: float, *, found_at: tuple[npt.ArrayLike, npt.ArrayLike] | None = None
+    ) -> RegistrationError:
+        """The error that tells why nothing was found, or that it was found with the declination's sign turned."""
         scale = scale_rad * ARCSEC_PER_RADIAN
         if self.around is not None:
             area = math.degrees(self.frame.shape[0] * scale_rad) * math.degrees(self.frame.shape[1] * scale_rad)
-            around = self.catalogue.indices_near(unit_vectors(*self.around), self.within_deg)
-            expected = len(around) * area / (math.pi * self.within_deg**2)
-            if expected < 8:
+            expected = self.expected_stars(scale_rad)
+            if expected < SURE_STARS:
                 return RegistrationError(
                     f"too few catalogue stars ({expected:.0f}) in this field",
                     seen=f"{self.catalogue.name}, {area:.2f} square degrees",
                     allowed="8 or more are sure to solve",
-                    next_step="add a deeper catalogue for this field",
+                    next_step="add a deeper catalogue for this field: nightfold catalogue add",
                     tried=tuple(self.tried),
                 )
+            step = "search without a pointing; check pixel size, binning and focal length"
+            if found_at is not None:
+                ra, dec = (float(np.asarray(v)) for v in found_at)
+                step = f"the stars fit RA {ra:.3f}, Dec {dec:+.3f}: the declination's sign is wrong; else search without a pointing"
             return RegistrationError(
                 "the stars fit no place near where the telescope was said to point",
                 seen=f"{len(self.frame.xy)} stars, {self.within_deg:g} degrees around "
                 f"{self.around[0]:.3f} {self.around[1]:+.3f}, {scale:.3g} arcsec/px",
-                next_step="search without a pointing; check pixel size, binning and focal length",
+                next_step=step,
                 tried=tuple(self.tried),
             )
         return RegistrationError(
