@@ -31,9 +31,13 @@ class Clock:
         """The two texts of the end of a span."""
         return {"until": iso_z(until), "clock_until": iso_z(until + self.offset)}
 
-    def milliseconds(self, at: datetime) -> int:
+    def bound(self, at: datetime) -> Spec:
         """An instant as a bound of the axis."""
-        return round((at + self.offset).timestamp() * 1000)
+        moved = at.astimezone(UTC) + self.offset
+        return {
+            "year": moved.year, "month": moved.month, "date": moved.day, "hours": moved.hour, "minutes": moved.minute,
+            "seconds": moved.second, "utc": True,
+        }  # fmt: skip
 
     def text(self, at: datetime, form: str = "%H:%M") -> str:
         """An instant as this clock shows it."""
@@ -80,7 +84,7 @@ def time_axis(clock: Clock, start: datetime, end: datetime, *, labels: bool = Tr
     return {
         "field": "clock",
         "type": "temporal",
-        "scale": {"type": "utc", "domain": [clock.milliseconds(start), clock.milliseconds(end)]},
+        "scale": {"type": "utc", "domainMin": clock.bound(start), "domainMax": clock.bound(end), "nice": False},
         "axis": {**axis, "grid": True, "gridOpacity": 0.5},
     }
 

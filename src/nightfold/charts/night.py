@@ -239,10 +239,16 @@ def _targets(curves: Curves, clock: Clock, ground: Ground, start: datetime, end:
         rows = _rows(curves.times, curve.altitude_deg, clock, start, end)
         if not rows:
             continue
-        layers.append(
+        layers += [
             {
                 "data": {"values": rows},
                 "mark": {"type": "line", "strokeWidth": 1.3, "color": ground.ink},
+                "encoding": {"y": _height()},
+            },
+            {
+                # A finger does not hit a line of one pixel: what it hits is wide and not seen.
+                "data": {"values": rows},
+                "mark": {"type": "line", "strokeWidth": 16, "opacity": 0, "color": ground.ink},
                 "encoding": {
                     "y": _height(),
                     "tooltip": [
@@ -250,8 +256,8 @@ def _targets(curves: Curves, clock: Clock, ground: Ground, start: datetime, end:
                         {"field": "altitude", "type": "quantitative", "title": "altitude, degrees"},
                     ],
                 },
-            }
-        )
+            },
+        ]
         top = max(rows, key=lambda r: float(str(r["altitude"])))
         # Names of curves that culminate near each other go under the second one.
         height = float(str(top["altitude"]))

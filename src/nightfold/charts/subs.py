@@ -97,13 +97,13 @@ def subs_chart(
         params.append(
             {
                 "name": "brush",
-                "select": {"type": "interval", "encodings": ["x"]},
+                "select": {"type": "interval", "encodings": ["x"], "zoom": False},
                 "views": [f"{k}_pick" for k in panels],
             }
         )
     if brush == "band":
         params += [
-            {"name": f"band_{k}", "select": {"type": "interval", "encodings": ["y"]}, "views": [f"{k}_pick"]} for k in panels
+            {"name": f"band_{k}", "select": {"type": "interval", "encodings": ["y"], "zoom": False}, "views": [f"{k}_pick"]} for k in panels
         ]  # fmt: skip
     if brush:
         params.append(

@@ -134,7 +134,7 @@ def config(ground: Ground) -> Spec:
         "background": ground.paper,
         "font": FONT,
         "padding": 8,
-        "view": {"stroke": None, "fill": None},
+        "view": {"stroke": None, "fill": "transparent"},
         "title": {
             "anchor": "start", "frame": "group", "color": ground.ink, "fontSize": LARGE, "fontWeight": 500, "lineHeight": 21, "offset": 10,
             "subtitleColor": ground.soft, "subtitleFontSize": PLAIN, "subtitleLineHeight": 17, "subtitlePadding": 4,
@@ -170,6 +170,19 @@ def in_lines(text: str, width_px: float, *, size_px: float = LARGE) -> list[str]
     return lines or [""]
 
 
+def _without_empty(body: Any) -> Any:
+    """A specification without layers that have no data: they draw nothing and would only be warned of."""
+    if isinstance(body, list):
+        return [_without_empty(b) for b in body]
+    if not isinstance(body, dict):
+        return body
+    kept = {k: _without_empty(v) if k in ("layer", "vconcat") else v for k, v in body.items()}
+    if "layer" in kept:
+        full = [layer for layer in kept["layer"] if layer.get("data", {}).get("values", True)]
+        kept["layer"] = full or kept["layer"]
+    return kept
+
+
 def finished(
     body: Spec, ground: Ground, *, title: str, subtitle: str = "", width_px: float, describe: str = ""
 ) -> Spec:
@@ -181,6 +194,6 @@ def finished(
         "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "description": describe or f"{title} {subtitle}".strip(),
         **({"title": heading} if title else {}),
-        **body,
+        **_without_empty(body),
         "config": config(ground),
     }
