@@ -107,3 +107,19 @@ def test_the_tangent_plane_goes_there_and_back() -> None:
     ra, dec_back = ra_dec_deg(unit_vectors([359.5, 0.25], [12.0, -80.0]))
     np.testing.assert_allclose(ra, [359.5, 0.25])
     np.testing.assert_allclose(dec_back, [12.0, -80.0])
+
+
+def test_a_strip_and_the_tree_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(8)
+    n = 4000
+    stars = CatalogueStars(
+        ra_deg=rng.uniform(0, 360, n), dec_deg=np.degrees(np.arcsin(rng.uniform(-1, 1, n))), g=rng.uniform(3, 10, n),
+        bp=np.full(n, np.nan), rp=np.full(n, np.nan),
+    )  # fmt: skip
+    catalogue = Catalogue(stars, "invented")
+    places = [(0.2, 12.0, 9.0), (359.5, -89.0, 5.0), (180.0, 90.0, 20.0), (77.0, -3.0, 180.0)]
+    by_strip = [catalogue.indices_near(unit_vectors(ra, dec), radius) for ra, dec, radius in places]
+    monkeypatch.setattr("nightfold.align.catalogue.ASKED_BEFORE_TREE", 0)
+    for (ra, dec, radius), found in zip(places, by_strip):
+        np.testing.assert_array_equal(found, catalogue.indices_near(unit_vectors(ra, dec), radius))
+        assert len(found) > 3

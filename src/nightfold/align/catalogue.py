@@ -10,9 +10,10 @@ from __future__ import annotations
 import hashlib
 import importlib.resources
 import importlib.util
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,7 @@ IntArray = npt.NDArray[np.int64]
 COMPLETE_TO_G = 10.0
 """The packaged list's own limit."""
 SAME_STAR_ARCSEC = 3.0
+ASKED_BEFORE_TREE = 30
 MAS_PER_DEG = 3.6e6
 
 _RECORD = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("g", "<f4"), ("bp", "<f4"), ("rp", "<f4")])
@@ -80,6 +82,11 @@ class Catalogue:
         return cKDTree(self.vectors, balanced_tree=False, compact_nodes=False)
 
     @cached_property
+    def _asked(self) -> Iterator[int]:
+        """Counts the questions so far."""
+        return count()
+
+    @cached_property
     def fingerprint(self) -> str:
         """Changes whenever a star does; names what is derived from the list."""
         digest = hashlib.sha256()
@@ -90,7 +97,14 @@ class Catalogue:
     def indices_near(self, direction: FloatArray, radius_deg: float) -> IntArray:
         """Indices of the stars within `radius_deg` of a unit vector, brightest first."""
         chord = 2.0 * np.sin(0.5 * np.radians(min(radius_deg, 180.0)))
-        found = np.asarray(self.tree.query_ball_point(direction, chord), np.int64)
+        if next(self._asked) >= ASKED_BEFORE_TREE:
+            found = np.sort(np.asarray(self.tree.query_ball_point(direction, chord), np.int64))
+        else:
+            # A look along a strip of declination: the tree costs as much as hundreds of these.
+            middle = float(ra_dec_deg(direction)[1])
+            strip = np.flatnonzero(np.abs(self.stars.dec_deg - middle) <= radius_deg + 1e-6)
+            vectors = unit_vectors(self.stars.ra_deg[strip], self.stars.dec_deg[strip])
+            found = strip[((vectors - direction) ** 2).sum(axis=1) <= chord**2]
         return found[np.argsort(self.stars.g[found], kind="stable")]
 
     def near(self, ra_deg: float, dec_deg: float, radius_deg: float) -> CatalogueStars:
