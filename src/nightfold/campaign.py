@@ -62,6 +62,7 @@ if TYPE_CHECKING:
     from nightfold.record.pages import RecordReport
     from nightfold.record.sheet import SheetReport
     from nightfold.record.verify import VerifyReport
+    from nightfold.watch.records import WatchEvent
 
 LEAST_FOR_A_FIRST_LOOK = 25
 """Subs from which on a quick picture from every fifth of them is worth its time."""
@@ -415,14 +416,14 @@ class Campaign:
         self, *, night: date | None = None, rig: str | None = None, guided: bool | None = None
     ) -> PolarReport:
         """How far the mount's axis is from the pole, from a night's placed subs."""
-        from nightfold.optics.stage import polar
+        from nightfold.optics.mount.stage import polar
 
         with self._writing("optics polar"):
             return polar(self._ws, night=night, rig=rig, guided=guided)
 
     def tracking(self, *, night: date | None = None, rig: str | None = None) -> TrackingReport:
         """Drift, dithers and trailing of a night."""
-        from nightfold.optics.stage import tracking
+        from nightfold.optics.mount.stage import tracking
 
         with self._writing("optics tracking"):
             return tracking(self._ws, night=night, rig=rig)
@@ -436,7 +437,7 @@ class Campaign:
 
     def optics_summary(self, *, night: date | None = None) -> OpticsSummary:
         """What is on record of the optics for a night, in sentences; nothing is measured."""
-        from nightfold.optics.stage import summary
+        from nightfold.optics.night.stage import summary
 
         return summary(self._ws, night=night)
 
@@ -555,6 +556,16 @@ class Campaign:
             for m in self._ws.ledger.masters()
             if m.path.exists()
         ]
+
+    def watch(self, paths: Iterable[str | Path], **options: Any) -> Iterator[WatchEvent]:
+        """Follow folders where a controller writes and yield what happens; keywords as in `nightfold.watch.stage.watch`.
+
+        The campaign's lock is held only while a file is taken in and judged, so that other commands can run beside it.
+        """
+        from nightfold.watch.stage import watch
+
+        with _ledger_errors(), threadpool_limits(limits=1, user_api="blas"):
+            yield from watch(self._ws, [Path(p) for p in paths], **options)
 
     # -- keeping what was shot ---------------------------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,8 +17,9 @@ from optics_runs import HERON, SCENE, tilted
 from nightfold.align.stage import place_subs
 from nightfold.campaign import Campaign
 from nightfold.cli import main
-from nightfold.ledger.records import FindingRow
+from nightfold.ledger.records import FindingRow, NewFrame, SolutionRow
 from nightfold.measure.stage import measure_subs
+from nightfold.optics.apparent import position_angle_deg, seen_by_the_mount
 from nightfold.simulate.demo import demo_settings_text
 from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
 from nightfold.simulate.truth import Conditions
@@ -203,7 +205,7 @@ def test_bad_runs_say_one_line(shell: Shell, focus_folder: Path, tmp_path: Path)
     assert "do not say where the focuser stood" in line_of(shell, "optics", "focus", mixed)
 
 
-def test_law_and_what_missed_focus_cost(measured: Shell) -> None:
+def test_law_and_what_missed_focus_cost(measured: Shell, tmp_path: Path) -> None:
     """Runs on record over three nights; the subs stood 40 steps off."""
     shell = measured
     with Campaign.open(shell.folder) as campaign:
@@ -220,7 +222,8 @@ def test_law_and_what_missed_focus_cost(measured: Shell) -> None:
             }  # fmt: skip
             night = date(2026, 5, 10) + timedelta(days=i // 5)
             campaign._ws.ledger.add_finding(FindingRow(kind="optics-focus", document=document, rig=rig, filter="Ha", night=night))  # fmt: skip
-    found = shell("optics", "law", "--rig", rig)
+    found = shell("optics", "law", "--rig", rig, "--chart", tmp_path / "law.svg")
+    assert "mark" in (tmp_path / "law.svg").read_text(encoding="utf-8")
     assert found["told"] is True
     assert found["steps_per_c"] == pytest.approx(5.0, abs=max(0.5, 3 * found["uncertainty"]))
     assert found["refocus_interval_c"] > 0
@@ -265,13 +268,19 @@ def test_field_tracking_and_polar_of_a_night(measured: Shell, tmp_path: Path) ->
             "CD1_1": -scale, "CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": scale, "LONPOLE": 180.0,
         }  # fmt: skip
         ws.ledger.set_grid_wcs(grid.id, cards)
-    polar = shell("optics", "polar", "--night", "2026-05-14")
+    polar = shell("optics", "polar", "--night", "2026-05-14", "--chart", tmp_path / "polar.png")
+    assert (tmp_path / "polar.png").exists()
     assert set(polar) >= POLAR_KEYS
     assert polar["separable"] is False
     assert polar["azimuth_error_arcmin"] is None
     assert "not separable" in polar["sentence"]
     assert polar["refracted_pole_arcmin"] > 0
-    tracking = shell("optics", "tracking", "--night", "2026-05-14")
+    told = shell("optics", "summary", "--night", "2026-05-14")["sentences"]
+    assert told
+    tracking = shell("optics", "tracking", "--night", "2026-05-14", "--chart", tmp_path / "t.svg", "--trend", tmp_path / "n.svg")  # fmt: skip
+    assert (tmp_path / "t.svg").exists()
+    assert (tmp_path / "n.svg").exists()
+    assert [t["night"] for t in tracking["trend"]] == ["2026-05-14"]
     assert tracking["subs"] >= 3
     assert len(tracking["points"]) == tracking["subs"]
     assert {"sentence", "ra_arcsec_per_h", "dithers", "elongation_sentence"} <= set(tracking)
@@ -362,8 +371,6 @@ def test_camera_frames_that_do_not_belong(shell: Shell, camera_folder: Path, foc
 
 
 def test_collimation_of_a_file(shell: Shell, tmp_path: Path) -> None:
-    from dataclasses import replace
-
     from nightfold.simulate.scene import star_scene
 
     rig = replace(HERON, width_px=220, height_px=200, obstruction_mm=36.0, shadow_offset=(0.1, 0.0))
@@ -378,3 +385,65 @@ def test_collimation_of_a_file(shell: Shell, tmp_path: Path) -> None:
     assert found["offset_uncertainty"] > 0
     assert (tmp_path / "disc.svg").exists()
     assert "no.fits" in line_of(shell, "optics", "collimation", tmp_path / "no.fits")
+
+
+def test_polar_and_tracking_through_the_ledger(measured: Shell) -> None:
+    """A guided mount that is 9 arcmin too far east and 6 too low turns the field through a night of 40 subs."""
+    shell = measured
+    times = datetime(2026, 5, 20, 9, 0, tzinfo=UTC)
+    with Campaign.open(shell.folder) as campaign:
+        ws = campaign._ws
+        template = next(r for r in ws.ledger.frames(kind="sub") if r.target)
+        site = ws.settings.site
+        assert site is not None
+        random = np.random.default_rng(3)
+        north = 1.0 if site.latitude_deg >= 0 else -1.0
+        a, b = north * -6.0, -north * 9.0 * np.cos(np.radians(site.latitude_deg))  # tilt of the north end, arcmin
+        frames, solutions = [], []
+        for i in range(40):
+            start = times + timedelta(minutes=9 * i)
+            frames.append(
+                NewFrame(
+                    path=shell.folder / f"made-{i}.fits", size=1, mtime_ns=1, fingerprint=f"made-{i}", kind="sub", rig=template.rig,
+                    target="Elsewhere", panel=None, filter="Ha", night=date(2026, 5, 20), start=start, exposure_s=300.0,
+                    width_px=520, height_px=400, header=template.header,
+                )
+            )  # fmt: skip
+        ws.ledger.add_frames(frames)
+        rows = ws.ledger.frames(kind="sub", night=date(2026, 5, 20))
+        for row in rows:
+            assert row.start is not None
+            moment = row.start.timestamp() + 150.0
+            hour, seen_dec = seen_by_the_mount(250.2, -48.8, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)  # fmt: skip
+            h = np.radians(float(hour))
+            # CHECKS K3: north through east, in the apparent sky; the catalogue's north is turned against it by what follows.
+            turn = (a * np.sin(h) - b * np.cos(h)) / np.cos(np.radians(float(seen_dec))) / 60.0
+            up = seen_by_the_mount(
+                250.2, -48.7, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg
+            )
+            of_north = float(position_angle_deg(hour, seen_dec, *up))
+            angle = np.radians(turn - of_north + random.normal(0.0, 0.003))
+            dx, dy = random.normal(0.0, 2e-3, 2)
+            scale = 5e-4
+            cards = {
+                "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRPIX1": 260.5, "CRPIX2": 200.5, "CRVAL1": 250.2 + dx, "CRVAL2": -48.8 + dy,
+                "CD1_1": -scale * np.cos(angle), "CD1_2": scale * np.sin(angle), "CD2_1": scale * np.sin(angle),
+                "CD2_2": scale * np.cos(angle), "LONPOLE": 180.0,
+            }  # fmt: skip
+            solutions.append(SolutionRow(frame_id=row.id, solved=True, document={"cards": {k: v if isinstance(v, str) else float(v) for k, v in cards.items()}}))  # fmt: skip
+            reading = ws.ledger.readings([template.id])[template.id]
+            ws.ledger.save_reading(replace(reading, frame_id=row.id), sha256=None)
+        ws.ledger.save_solutions(solutions)
+    found = shell("optics", "polar", "--night", "2026-05-20")
+    assert found["separable"] is True
+    assert found["guided"] is True
+    assert found["azimuth_error_arcmin"] == pytest.approx(
+        9.0, abs=max(0.9, 3 * found["azimuth_error_uncertainty_arcmin"])
+    )
+    assert found["altitude_error_arcmin"] == pytest.approx(
+        -6.0, abs=max(0.6, 3 * found["altitude_error_uncertainty_arcmin"])
+    )
+    assert found["corner_trail_arcsec"] > 0
+    tracked = shell("optics", "tracking", "--night", "2026-05-20")
+    assert tracked["dithered"] is True
+    assert tracked["subs"] == 40

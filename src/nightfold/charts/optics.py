@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from nightfold.charts.field import field_chart
 from nightfold.charts.focus import focus_law_chart, focus_run_chart
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
+from nightfold.errors import SettingsError
 from nightfold.optics.camera_report import CameraReport
 from nightfold.optics.reports import (
     CollimationReport,
     FieldReport,
-    FieldTrend,
     FocusReport,
     LawReport,
     PolarReport,
@@ -55,39 +55,58 @@ def _field(report: FieldReport, ground: GroundName | Ground) -> Spec:
     )  # fmt: skip
 
 
-def field_trend_chart(
-    trend: Sequence[FieldTrend], *, ground: GroundName | Ground = "page", width: int = 560, height: int = 220
-) -> Spec:
-    """Tilt across both axes and curvature night by night, each with its uncertainty."""
+def trend_of(report: OpticsReport, *, ground: GroundName | Ground = "page") -> Spec:
+    """The nights' trend that a report of field or tracking carries."""
+    if isinstance(report, FieldReport):
+        rows = [
+            (t.night, what, value, error)
+            for t in report.trend
+            for what, value, error in (
+                ("tilt across the width", t.tilt_x_um, t.tilt_x_uncertainty_um),
+                ("tilt across the height", t.tilt_y_um, t.tilt_y_uncertainty_um),
+                ("curvature", t.curvature_um, None),
+            )
+        ]
+        return _nights(rows, "µm across the frame", "Tilt and curvature since the rig was last changed", ground)
+    if isinstance(report, TrackingReport):
+        drifts = [
+            (t.night, what, value, None)
+            for t in report.trend
+            for what, value in (("right ascension", t.ra_arcsec_per_h), ("declination", t.dec_arcsec_per_h))
+        ]
+        return _nights(drifts, "drift, arcsec an hour", "Drift of the field night by night", ground)
+    raise SettingsError("this result has no trend", allowed="field and tracking")
+
+
+def _nights(
+    rows: Sequence[tuple[str, str, float | None, float | None]], unit: str, title: str, ground: GroundName | Ground,
+    width: int = 560, height: int = 220,
+) -> Spec:  # fmt: skip
+    """Values of several kinds night by night, each with its uncertainty; nights without a value leave a gap."""
     base = ground_of(ground)
-    rows = []
-    for t in trend:
-        for what, value, error in (
-            ("tilt across the width", t.tilt_x_um, t.tilt_x_uncertainty_um),
-            ("tilt across the height", t.tilt_y_um, t.tilt_y_uncertainty_um),
-            ("curvature", t.curvature_um, None),
-        ):
-            if value is not None:
-                spread = error or 0.0
-                rows.append(
-                    {"night": t.night, "um": value, "low": value - spread, "high": value + spread, "what": what}
-                )  # fmt: skip
-    x: Spec = {"field": "night", "type": "ordinal", "axis": {"title": "night", "labelAngle": 0}}
-    y: Spec = {"field": "um", "type": "quantitative", "axis": {"title": "µm across the frame", "tickCount": 5}}
-    shape: Spec = {"field": "what", "type": "nominal", "legend": {"title": None, "orient": "top"}}
+    points = [
+        {"night": night, "value": value, "low": value - (error or 0.0), "high": value + (error or 0.0), "what": what}
+        for night, what, value, error in rows
+        if value is not None
+    ]
+    x: Spec = {
+        "field": "night", "type": "temporal", "scale": {"type": "utc", "padding": 20},
+        "axis": {"title": None, "format": "%-d %b", "tickCount": {"interval": "day", "step": 1}, "labelOverlap": True},
+    }  # fmt: skip
+    y: Spec = {"field": "value", "type": "quantitative", "axis": {"title": unit, "tickCount": 5}}
+    shape: Spec = {"field": "what", "type": "nominal", "legend": {"title": None, "orient": "top", "symbolFillColor": base.paper}}  # fmt: skip
     layers: list[Spec] = [
         {
-            "data": {"values": rows},
+            "data": {"values": points},
             "mark": {"type": "rule", "color": base.soft},
             "encoding": {"x": x, "y": {**y, "field": "low"}, "y2": {"field": "high"}},
         },
         {
-            "data": {"values": rows},
+            "data": {"values": points},
             "mark": {"type": "point", "size": 60, "color": base.ink},
             "encoding": {"x": x, "y": y, "shape": shape},
         },
     ]
-    title = "Tilt and curvature since the rig was last changed"
     return finished({"width": width, "height": height, "layer": layers}, base, title=title, width_px=width)
 
 

@@ -34,6 +34,7 @@ optics = App(
 
 Night = Annotated[date | None, Parameter(help="The night, by its evening's date; the last one when not given.")]
 RigName = Annotated[str | None, Parameter(help="The rig; found from the frames when not given.")]
+Trend = Annotated[Path | None, Parameter(help="Also draw the nights' trend into this file: .svg, .png or .pdf.")]
 Chart = Annotated[Path | None, Parameter(help="Also draw the chart into this file: .svg, .png or .pdf.")]
 
 
@@ -50,6 +51,7 @@ def _run(  # the report may be any of `charts.optics.OpticsReport`
     ask: Callable[[Campaign], AnyReport],
     tell: Callable[[AnyReport], str],
     alone: Callable[[], AnyReport] | None = None,
+    trend: Path | None = None,
 ) -> int:
     """One call in the campaign, or on the files alone where there is none; the chart; the document or the words."""
 
@@ -65,6 +67,11 @@ def _run(  # the report may be any of `charts.optics.OpticsReport`
             from nightfold.charts.render import save_chart
 
             save_chart(optics_chart(report, ground="print"), chart)
+        if trend is not None:
+            from nightfold.charts.optics import trend_of
+            from nightfold.charts.render import save_chart
+
+            save_chart(trend_of(report, ground="print"), trend)
         return finish(common, report, lambda: tell(report))
 
     return guarded(common, work)
@@ -138,6 +145,7 @@ def field(
     night: Night = None,
     rig: RigName = None,
     chart: Chart = None,
+    trend: Trend = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Tell tilt, curvature, coma and astigmatism from a night's subs, as far as they tell; a focus run tells more.
@@ -145,7 +153,7 @@ def field(
     Example: nightfold optics field --night 2026-05-13
 
     """
-    return _run(common, chart, lambda c: c.optics_field(night=night, rig=rig), field_told)
+    return _run(common, chart, lambda c: c.optics_field(night=night, rig=rig), field_told, trend=trend)
 
 
 def field_told(report: FieldReport) -> str:
@@ -228,6 +236,7 @@ def tracking(
     night: Night = None,
     rig: RigName = None,
     chart: Chart = None,
+    trend: Trend = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Tell the drift between a night's subs, its dithers, and the direction in which stars are drawn out.
@@ -235,7 +244,7 @@ def tracking(
     Example: nightfold optics tracking
 
     """
-    return _run(common, chart, lambda c: c.tracking(night=night, rig=rig), tracking_told)
+    return _run(common, chart, lambda c: c.tracking(night=night, rig=rig), tracking_told, trend=trend)
 
 
 def tracking_told(report: TrackingReport) -> str:

@@ -12,9 +12,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.align.stage import placed_of
-from nightfold.align.tangent import project, ra_dec_deg
-from nightfold.align.wcs import SkyFit, is_mirrored, scale_arcsec_px, through_transform, up_deg
 from nightfold.engine.documents import to_document
 from nightfold.errors import FrameError, NightfoldError, SettingsError
 from nightfold.frames.records import FrameHeader
@@ -25,7 +22,6 @@ from nightfold.ledger.records import FindingRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings
-from nightfold.optics.apparent import position_angle_deg, seen_by_the_mount
 from nightfold.optics.camera_report import CameraReport, Stated, camera_of_frames
 from nightfold.optics.coma import Coma
 from nightfold.optics.field import StarShapes, elongation_map, measure_field
@@ -41,7 +37,6 @@ from nightfold.optics.files import (
 )
 from nightfold.optics.focus_law import FocusLaw, fit_focus_law, lagged_temperature, refocus_interval_c, sharpness_cost
 from nightfold.optics.focus_run import fit_focus_run
-from nightfold.optics.polar import corner_trail_arcsec, polar_error, refracted_pole_arcmin
 from nightfold.optics.reports import (
     GREEN_NM,
     CollimationReport,
@@ -51,18 +46,12 @@ from nightfold.optics.reports import (
     FocusReport,
     LawPoint,
     LawReport,
-    OpticsSummary,
-    PolarReport,
     SubCost,
-    TrackingPoint,
-    TrackingReport,
-    TrackingTrend,
     field_report,
     focus_losses,
     focus_report,
     values_of,
 )
-from nightfold.optics.tracking import Tracking, measure_tracking
 from nightfold.rig.focus import depth_of_focus_um, seeing_tolerance_um
 from nightfold.settings.models import Rig
 
@@ -71,9 +60,6 @@ FloatArray = npt.NDArray[np.float64]
 TOLERANCE_SHARE = 0.05
 """Growth of the FWHM that a missed focus may cost before it is told. Common practice, no source."""
 COMA_SUBS = 6
-UNGUIDED_ARCSEC = 60.0
-"""A field that wanders farther in a night without dithers is not guided."""
-NEW_ANGLE_DEG = 3.0
 
 
 # -- files ------------------------------------------------------------------------------------------------------------
@@ -97,9 +83,9 @@ def focus(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> Fo
     name = named.name if named else None
     night = _night_of(ws, found.headers[0] if found.headers else None)
     report = focus_report(found, rig=name, night=night.isoformat() if night else None)
-    _keep(ws, "optics-focus", report, rig=name, night=night, filter=report.filter, same=("start", "points"))
+    keep(ws, "optics-focus", report, rig=name, night=night, filter=report.filter, same=("start", "points"))
     if report.field is not None and report.field.measured:
-        _keep(ws, "optics-field", report.field, rig=name, night=night)
+        keep(ws, "optics-field", report.field, rig=name, night=night)
         report = replace(report, field=replace(report.field, trend=_field_trend(ws, name)))
     return report
 
@@ -110,7 +96,7 @@ def collimation(ws: Workspace, path: Path, *, rig: str | None = None) -> Collima
     named, night = _rig_of(ws, rig, header), _night_of(ws, header)
     name = named.name if named else None
     report = CollimationReport(**values_of(found), file=str(path), rig=name, night=night.isoformat() if night else None)
-    _keep(ws, "optics-collimation", report, rig=name, night=night, same=("file",))
+    keep(ws, "optics-collimation", report, rig=name, night=night, same=("file",))
     return report
 
 
@@ -122,7 +108,7 @@ def camera(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> C
     name = named.name if named else None
     report = camera_of_frames(frames, _stated(named, header), rig=name, night=night.isoformat() if night else None)
     report = _hot_growth(ws, report, name, night)
-    _keep(ws, "optics-camera", report, rig=name, night=night)
+    keep(ws, "optics-camera", report, rig=name, night=night)
     return report
 
 
@@ -160,7 +146,7 @@ def _hot_growth(ws: Workspace, report: CameraReport, rig: str | None, night: dat
 
 
 @dataclass(frozen=True, slots=True)
-class _Law:
+class Law:
     """The law of a rig with what it was made of."""
 
     law: FocusLaw
@@ -173,7 +159,7 @@ class _Law:
         out = np.full(len(rows), np.nan)
         if not self.law.told:
             return out
-        times = np.array([_middle_s(r) for r in rows])
+        times = np.array([middle_s(r) for r in rows])
         felt = lagged_temperature(times, self.trace_s, self.trace_c, lag_s=self.law.lag_s)
         for i, row in enumerate(rows):
             if row.filter in self.law.offsets_steps:
@@ -185,9 +171,9 @@ def law(ws: Workspace, *, rig: str | None = None) -> LawReport:
     """The focus law of a rig from its runs on record, and what missed focus cost its subs; kept as a finding."""
     named = _rig_named(ws, rig)
     name = named.name if named else None
-    found = _law_of(ws, name)
+    found = law_of(ws, name)
     rows = [r for r in ws.ledger.frames(kind="sub", rig=name) if header_of_row(r).focuser_position is not None]
-    costs, fwhm = _sub_costs(ws, named, found, rows)
+    costs, fwhm = sub_costs(ws, named, found, rows)
     law_ = found.law
     facts = facts_of(named, header_of_row(rows[0]) if rows else None)
     tolerance, interval = float("nan"), float("nan")
@@ -219,7 +205,7 @@ def law(ws: Workspace, *, rig: str | None = None) -> LawReport:
         filter_offsets=tuple(FilterOffset(filter=k, offset_steps=v, uncertainty=e) for k, (v, e) in law_.offsets_steps.items()),
         scatter_steps=law_.scatter_steps, tolerance_um=tolerance, tolerance_share=TOLERANCE_SHARE,
         refocus_interval_c=interval, runs=len(found.runs), points=points, subs=costs,
-        losses=focus_losses(costs, _clock(ws), least=TOLERANCE_SHARE), notes=tuple(notes),
+        losses=focus_losses(costs, local_clock(ws), least=TOLERANCE_SHARE), notes=tuple(notes),
     )  # fmt: skip
     ws.ledger.replace_findings(
         "optics-law", [FindingRow(kind="optics-law", document=to_document(report), rig=name)], rig=name
@@ -227,7 +213,7 @@ def law(ws: Workspace, *, rig: str | None = None) -> LawReport:
     return report
 
 
-def _law_of(ws: Workspace, rig: str | None) -> _Law:
+def law_of(ws: Workspace, rig: str | None) -> Law:
     """The law from the good runs since the last event of the rig."""
     since = _last_event(ws, rig)
     runs = [
@@ -235,22 +221,22 @@ def _law_of(ws: Workspace, rig: str | None) -> _Law:
         for f in ws.ledger.findings("optics-focus", rig=rig)
         if f.document.get("good") and f.document.get("start") and (since is None or (f.night is not None and f.night >= since))
     ]  # fmt: skip
-    trace: list[tuple[float, float]] = [(_finding_s(f), _number(f.document.get("temperature_c"))) for f in runs]
+    trace: list[tuple[float, float]] = [(_finding_s(f), number(f.document.get("temperature_c"))) for f in runs]
     for row in ws.ledger.frames(kind="sub", rig=rig):
         if row.start is not None:
-            trace.append((_middle_s(row), temperature_of(header_of_row(row))))
+            trace.append((middle_s(row), temperature_of(header_of_row(row))))
     trace = sorted(t for t in trace if np.isfinite(t[1]))
     trace_s, trace_c = np.array([t for t, _ in trace]), np.array([c for _, c in trace])
-    errors = np.array([_number(f.document.get("uncertainty")) for f in runs])
+    errors = np.array([number(f.document.get("uncertainty")) for f in runs])
     fitted = fit_focus_law(
-        [_finding_s(f) for f in runs], [_number(f.document["best_position"]) for f in runs],
+        [_finding_s(f) for f in runs], [number(f.document["best_position"]) for f in runs],
         [str(f.document.get("filter") or "") for f in runs], trace_time_s=trace_s, trace_c=trace_c,
         position_error=np.where(errors > 0.0, errors, np.nan) if len(runs) else None,
     )  # fmt: skip
-    return _Law(fitted, runs, trace_s, trace_c)
+    return Law(fitted, runs, trace_s, trace_c)
 
 
-def _sub_costs(ws: Workspace, rig: Rig | None, found: _Law, rows: list[FrameRow]) -> tuple[tuple[SubCost, ...], float]:
+def sub_costs(ws: Workspace, rig: Rig | None, found: Law, rows: list[FrameRow]) -> tuple[tuple[SubCost, ...], float]:
     """What each sub paid, and the usual FWHM in arcsec."""
     if not rows:
         return (), float("nan")
@@ -285,7 +271,7 @@ def _sub_costs(ws: Workspace, rig: Rig | None, found: _Law, rows: list[FrameRow]
 
 def field(ws: Workspace, *, night: date | None = None, rig: str | None = None) -> FieldReport:
     """The field as a night's subs show it, kept as a finding."""
-    named, day, rows = _night_rows(ws, rig, night)
+    named, day, rows = night_rows(ws, rig, night)
     name = named.name if named else None
     readings = load_readings(ws, rows)
     rows = [r for r in rows if r.id in readings]
@@ -308,7 +294,7 @@ def field(ws: Workspace, *, night: date | None = None, rig: str | None = None) -
     # A full-frame focus run of the same night tells more than its subs: it is not overwritten by "not measurable".
     known = ws.ledger.findings("optics-field", rig=name, night=day)
     if not (known and known[-1].document.get("measured") and not report.measured):
-        _keep(ws, "optics-field", report, rig=name, night=day)
+        keep(ws, "optics-field", report, rig=name, night=day)
     return replace(report, trend=_field_trend(ws, name))
 
 
@@ -324,14 +310,14 @@ def _places_along_axis(
 ) -> tuple[FloatArray, str]:
     """Where the sensor stood from the best focus in each sub, um, and how its sign is known; NaN where it is not."""
     unknown = np.full(len(rows), np.nan)
-    found = _law_of(ws, rig.name if rig else None)
+    found = law_of(ws, rig.name if rig else None)
     if found.law.told and np.isfinite(facts.um_per_step):
-        stood = np.array([_number(header_of_row(r).focuser_position) for r in rows])
+        stood = np.array([number(header_of_row(r).focuser_position) for r in rows])
         return (stood - found.position(rows)) * facts.um_per_step, ""
     expansion = _expansion(rig)
     if expansion is None or expansion <= 0.0 or not np.isfinite(facts.slope_px_um):
         return unknown, ""
-    stood = np.array([_number(header_of_row(r).focuser_position) for r in rows])
+    stood = np.array([number(header_of_row(r).focuser_position) for r in rows])
     if np.isfinite(stood).any() and np.nanmax(stood) > np.nanmin(stood):
         return unknown, ""  # the focuser followed the temperature, by how much too far or too little nobody knows
     felt = np.array([temperature_of(header_of_row(r)) for r in rows])
@@ -394,199 +380,6 @@ def _field_trend(ws: Workspace, rig: str | None) -> tuple[FieldTrend, ...]:
     return tuple(found)
 
 
-# -- mount ------------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _OnSky:
-    """A sub with its place on the sky."""
-
-    row: FrameRow
-    sky: SkyFit
-
-    @property
-    def middle(self) -> FloatArray:
-        return np.array([[0.5 * (self.row.width_px - 1), 0.5 * (self.row.height_px - 1)]])
-
-    def place(self, dy_px: float = 0.0) -> tuple[float, float]:
-        """RA and Dec, degrees, of the frame's middle, or so far above it."""
-        ra, dec = ra_dec_deg(self.sky.to_sky(self.middle + np.array([[0.0, dy_px]])))
-        return float(ra[0]), float(dec[0])
-
-
-def _on_sky(ws: Workspace, rows: Sequence[FrameRow]) -> dict[str, list[_OnSky]]:
-    """The placed subs of each target whose grid is solved, by target."""
-    found: dict[str, list[_OnSky]] = defaultdict(list)
-    grids: dict[tuple[str, int | None], Any] = {}
-    for row in rows:
-        key = (row.target or "", row.panel)
-        if key not in grids:
-            grid = ws.ledger.grid(*key)
-            grids[key] = (grid, ws.ledger.placements(grid.id)) if grid is not None and grid.wcs else None
-        if grids[key] is None or row.start is None:
-            continue
-        grid, placements = grids[key]
-        place = placements.get(row.id)
-        if place is None or not place.found:
-            continue
-        sky = through_transform(placed_of(place).transform, grid.wcs, shape=(row.height_px, row.width_px))
-        found[row.target or ""].append(_OnSky(row, sky))
-    return found
-
-
-def _most_seen(ws: Workspace, rows: Sequence[FrameRow], what: str) -> tuple[str, list[_OnSky]]:
-    places = _on_sky(ws, rows)
-    if not places:
-        raise FrameError(
-            f"{what} needs subs whose place on the sky is known", seen="none of this night's",
-            allowed="subs that were placed on a solved grid", next_step="run `nightfold judge`; pixel size, focal length and pointing must be known",
-        )  # fmt: skip
-    return max(places.items(), key=lambda item: len(item[1]))
-
-
-def tracking(ws: Workspace, *, night: date | None = None, rig: str | None = None) -> TrackingReport:
-    """Drift, dithers and trailing of a night's subs of the target with most of them, kept as a finding."""
-    named, day, rows = _night_rows(ws, rig, night)
-    target, seen = _most_seen(ws, rows, "tracking")
-    found = _tracked(ws, seen)
-    name = named.name if named else None
-    places = _offsets(seen)
-    first = min(_middle_s(s.row) for s in seen)
-    points = tuple(
-        TrackingPoint(hours=(_middle_s(s.row) - first) / 3600.0, east_arcsec=float(e), north_arcsec=float(n))
-        for s, (e, n) in zip(seen, places - np.median(places, axis=0), strict=True)
-    )
-    report = TrackingReport(
-        **values_of(found), rig=name, target=target, night=day.isoformat(), subs=len(seen), points=points
-    )
-    _keep(ws, "optics-tracking", report, rig=name, night=day, target=target)
-    trend = tuple(
-        TrackingTrend(
-            night=f.night.isoformat(), ra_arcsec_per_h=f.document.get("ra_arcsec_per_h"),
-            dec_arcsec_per_h=f.document.get("dec_arcsec_per_h"),
-        )
-        for f in sorted(ws.ledger.findings("optics-tracking", rig=name), key=lambda f: f.night or date.min)
-        if f.night is not None
-    )  # fmt: skip
-    return replace(report, trend=trend)
-
-
-def _offsets(seen: Sequence[_OnSky]) -> FloatArray:
-    """Where the middles of the frames lie, arcsec east and north of their mean, shape (n, 2)."""
-    vectors = np.concatenate([s.sky.to_sky(s.middle) for s in seen])
-    centre = vectors.mean(axis=0)
-    return np.asarray(np.degrees(project(vectors, centre / np.linalg.norm(centre))) * 3600.0)
-
-
-def _tracked(ws: Workspace, seen: list[_OnSky]) -> Tracking:
-    readings = load_readings(ws, [s.row for s in seen])
-    plane = _offsets(seen)
-    e_x, e_y = np.full(len(seen), np.nan), np.full(len(seen), np.nan)
-    for i, s in enumerate(seen):
-        reading = readings.get(s.row.id)
-        if reading is not None and np.isfinite(reading.ellipticity):
-            turn = 2.0 * np.radians(reading.ellipticity_angle_deg)
-            known = np.isfinite(turn)
-            # Without a significant direction the elongation is nobody's: none.
-            e_x[i], e_y[i] = (reading.ellipticity * np.cos(turn), reading.ellipticity * np.sin(turn)) if known else (0.0, 0.0)  # fmt: skip
-    cd = seen[0].sky.cd_deg
-    return measure_tracking(
-        [_middle_s(s.row) for s in seen], plane[:, 0], plane[:, 1], error_arcsec=0.1 * scale_arcsec_px(cd), elongation_x=e_x,
-        elongation_y=e_y, up_deg=up_deg(cd), mirrored=is_mirrored(cd),
-    )  # fmt: skip
-
-
-def polar(
-    ws: Workspace, *, night: date | None = None, rig: str | None = None, guided: bool | None = None
-) -> PolarReport:
-    """The polar axis' error from a night's subs of one target, kept as a finding.
-
-    Parameters
-    ----------
-    guided : bool, optional
-        Whether declination was held by a guider; told from the subs by default.
-    """
-    named, day, rows = _night_rows(ws, rig, night)
-    site = ws.settings.site
-    header = header_of_row(rows[0])
-    latitude = site.latitude_deg if site else header.site_latitude_deg
-    longitude = site.longitude_deg if site else header.site_longitude_deg
-    if latitude is None or longitude is None:
-        raise SettingsError("the polar error needs the site", seen="no [site] in campaign.toml and none in the headers", allowed="latitude_deg and longitude_deg")  # fmt: skip
-    target, seen = _most_seen(ws, rows, "the polar error")
-    times = np.array([_middle_s(s.row) for s in seen])
-    up_px = 0.2 * seen[0].row.height_px
-    here, above = np.array([s.place() for s in seen]), np.array([s.place(up_px) for s in seen])
-    where = {"latitude_deg": latitude, "longitude_deg": longitude}
-    hour, dec = seen_by_the_mount(here[:, 0], here[:, 1], times, **where)
-    up_hour, up_dec = seen_by_the_mount(above[:, 0], above[:, 1], times, **where)
-    angle = position_angle_deg(hour, dec, up_hour, up_dec)
-    notes = []
-    if guided is None:
-        path = _tracked(ws, seen)
-        reach = float(np.ptp(here[:, 1])) * 3600.0
-        guided = not (path.told and not path.dithered and path.pointings == 1 and reach > UNGUIDED_ARCSEC)
-        notes.append(
-            "taken as guided: azimuth and altitude are told from the turn of the field" if guided
-            else f"taken as unguided: the field drifted over {reach:.0f}″ in declination without dithers"
-        )  # fmt: skip
-    group = np.concatenate([[0], np.cumsum(np.abs((np.diff(angle) + 180.0) % 360.0 - 180.0) > NEW_ANGLE_DEG)])
-    middle_dec = float(np.nanmedian(dec))
-    found = polar_error(
-        hour, latitude_deg=latitude, declination_deg=middle_dec, position_angle_deg=angle, group=group,
-        field_declination_deg=None if guided else dec,
-    )  # fmt: skip
-    trail = trail_px = float("nan")
-    scale = scale_arcsec_px(seen[0].sky.cd_deg)
-    if found.separable:
-        half_field = 0.5 * float(np.hypot(seen[0].row.width_px, seen[0].row.height_px)) * scale / 3600.0
-        exposure = float(np.median([s.row.exposure_s or 0.0 for s in seen]))
-        trail = corner_trail_arcsec(
-            found.total_arcmin, exposure_s=exposure, declination_deg=middle_dec, field_deg=half_field
-        )
-        trail_px = trail / scale
-    name = named.name if named else None
-    report = PolarReport(
-        **values_of(found), rig=name, target=target, night=day.isoformat(), guided=guided, subs=len(seen),
-        refracted_pole_arcmin=refracted_pole_arcmin(latitude), corner_trail_arcsec=trail, corner_trail_px=trail_px,
-        notes=tuple(notes),
-    )  # fmt: skip
-    _keep(ws, "optics-polar", report, rig=name, night=day, target=target)
-    return report
-
-
-# -- summary ----------------------------------------------------------------------------------------------------------
-
-
-def summary(ws: Workspace, *, night: date | None = None) -> OpticsSummary:
-    """What is on record of the optics for a night, in sentences; the last night by default. Nothing is measured."""
-    nights = ws.ledger.nights()
-    day = night or (nights[-1] if nights else None)
-    lines: list[str] = []
-    several = len(ws.settings.rig) > 1
-    for kind in (
-        "optics-focus",
-        "optics-field",
-        "optics-collimation",
-        "optics-polar",
-        "optics-tracking",
-        "optics-camera",
-    ):
-        for f in ws.ledger.findings(kind, night=day) if day else ():
-            told = [str(f.document.get("sentence") or "")]
-            if kind == "optics-tracking":
-                told.append(str(f.document.get("elongation_sentence") or ""))
-            if kind == "optics-field" and (coma := f.document.get("coma")):
-                told.append(str(coma.get("sentence") or ""))
-            words = " ".join(t for t in told if t)
-            lines.append(f"{f.rig}: {words}" if several and f.rig else words)
-    for f in ws.ledger.findings("optics-law"):
-        lines += [loss["sentence"] for loss in f.document.get("losses", ()) if day and loss["night"] == day.isoformat()]
-    return OpticsSummary(
-        night=day.isoformat() if day else None, sentences=tuple(dict.fromkeys(line for line in lines if line))
-    )
-
-
 # -- shared -----------------------------------------------------------------------------------------------------------
 
 
@@ -640,7 +433,7 @@ def _first_header(ws: Workspace, files: Sequence[Path]) -> FrameHeader | None:
     return read_header(found[0], header_rules(ws.settings)) if found else None
 
 
-def _night_rows(ws: Workspace, rig: str | None, night: date | None) -> tuple[Rig | None, date, list[FrameRow]]:
+def night_rows(ws: Workspace, rig: str | None, night: date | None) -> tuple[Rig | None, date, list[FrameRow]]:
     """The subs of one rig and night; by default the rig with most subs of the last night."""
     rows = [r for r in ws.ledger.frames(kind="sub") if r.night is not None and (rig is None or r.rig == rig)]
     if rig is not None:
@@ -676,7 +469,7 @@ def _last_event(ws: Workspace, rig: str | None) -> date | None:
     return max((e.on for e in ws.ledger.events() if e.rig is None or e.rig == rig), default=None)
 
 
-def _keep(
+def keep(
     ws: Workspace, kind: str, report: Any, *, rig: str | None, night: date | None, target: str | None = None,
     filter: str | None = None, same: tuple[str, ...] = (),
 ) -> None:  # fmt: skip
@@ -688,7 +481,7 @@ def _keep(
     ws.ledger.replace_findings(kind, [*others, new], rig=rig, night=night, target=target)
 
 
-def _clock(ws: Workspace) -> Any:
+def local_clock(ws: Workspace) -> Any:
     """Local HH:MM of a moment: the site's zone, else mean time of its longitude to the hour, else UTC."""
     site = ws.settings.site
     zone: Any = UTC
@@ -699,7 +492,7 @@ def _clock(ws: Workspace) -> Any:
     return lambda moment: moment.astimezone(zone).strftime("%H:%M")
 
 
-def _middle_s(row: FrameRow) -> float:
+def middle_s(row: FrameRow) -> float:
     """Unix time of the middle of an exposure."""
     return row.start.timestamp() + 0.5 * (row.exposure_s or 0.0) if row.start is not None else float("nan")
 
@@ -708,5 +501,5 @@ def _finding_s(finding: FindingRow) -> float:
     return datetime.fromisoformat(str(finding.document["start"]).replace("Z", "+00:00")).timestamp()
 
 
-def _number(value: Any) -> float:
+def number(value: Any) -> float:
     return float("nan") if value is None else float(value)
