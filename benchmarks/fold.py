@@ -1,9 +1,10 @@
 """Time and memory of a fold of large frames: read, calibrate, resample, reject, combine.
 
     python benchmarks/fold.py [--side 6248x4176] [--subs 24] [--files 4] [--workers 2] [--rounds 2]
+        [--turns 0,0.7,180,180.7]
 
-Frames of poisson sky and Gaussian stars are written to a temporary folder as 16-bit FITS, at rotations 0, 0.7, 180 and 180.7
-degrees with random shifts; each file stands for several subs, so that the disk need not hold them all. Prints CPU seconds
+Frames of poisson sky and Gaussian stars are written to a temporary folder as 16-bit FITS, at the rotations asked for,
+in degrees, with random shifts; each file stands for several subs, so that the disk need not hold them all. Prints CPU seconds
 a frame, wall seconds and peak memory, with machine and versions.
 """
 
@@ -29,7 +30,6 @@ from nightfold.fold.core import fold_subs
 from nightfold.fold.records import FoldOptions, FoldSub
 from nightfold.frames.pixels import open_pixels
 
-TURNS_DEG = (0.0, 0.7, 180.0, 180.7)
 EXPOSURE_S = 180.0
 
 
@@ -73,9 +73,11 @@ def main() -> None:
     parser.add_argument("--stars", type=int, default=7900)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rounds", type=int, default=2)
+    parser.add_argument("--turns", default="0,0.7,180,180.7")
     parser.add_argument("--tile")
     args = parser.parse_args()
     width, height = map(int, args.side.split("x"))
+    turns = [float(t) for t in args.turns.split(",")]
     rng = np.random.default_rng(5)
     stars = np.column_stack(
         [
@@ -102,7 +104,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
         sources, transforms = [], []
         for k in range(args.files):
-            transform = placed(TURNS_DEG[k % 4], rng.uniform(-8, 8, 2), height, width)
+            transform = placed(turns[k % len(turns)], rng.uniform(-8, 8, 2), height, width)
             path = Path(folder) / f"light-{k:03d}.fits"
             write_frame(path, transform, stars, dark, flat, k)
             sources.append(stack.enter_context(open_pixels(path)))
@@ -111,6 +113,7 @@ def main() -> None:
             FoldSub(
                 name=f"{k}",
                 read_box=sources[k % args.files].read_box,
+                read_stored=sources[k % args.files].read_stored,
                 shape=(height, width),
                 calibration=calibration,
                 transform=transforms[k % args.files],

@@ -23,7 +23,7 @@ from nightfold.fold.placing import NoiseEntries, Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
 from nightfold.fold.scratch import Scratch
 from nightfold.fold.statistics import RULES
-from nightfold.fold.tiles import Tile, plan_tiles
+from nightfold.fold.tiles import Lie, Tile, plan_tiles
 from nightfold.kernels.combine import combine_tile, median_network, sorting_network, widening_of
 from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 
@@ -64,8 +64,14 @@ def fold_subs(
     rule = _rule(options)
     order = sorted(range(len(subs)), key=lambda i: (subs[i].name, subs[i].transform.matrix.tobytes()))
     placers = placers_of([subs[i] for i in order])
+    lies = np.array([p.lie for p in placers]).mean(axis=0)
     tiles = plan_tiles(
-        grid_shape, len(subs), workers=options.workers, memory_bytes=options.memory_bytes, tile=options.tile
+        grid_shape,
+        len(subs),
+        workers=options.workers,
+        memory_bytes=options.memory_bytes,
+        tile=options.tile,
+        lie=Lie(*map(float, lies)),
     )
     sky = local_sky(placers, grid_shape) if rule is None and len(subs) > 1 else None
     factors = noise_factors(placers, grid_shape) if rule is None else np.ones(len(subs))

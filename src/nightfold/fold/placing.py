@@ -17,6 +17,7 @@ from nightfold.calibrate.records import Calibration
 from nightfold.errors import FoldError
 from nightfold.fold.records import FloatArray, FoldSub, Plane
 from nightfold.fold.scratch import Scratch
+from nightfold.fold.tiles import ASLANT, WHOLE_ROWS, Lie
 from nightfold.kernels.lanczos import CELL, KERNEL_TABLE, LANES, NOISE_ROWS, SUPPORT, phase_table
 from nightfold.kernels.noise_entries import noise_entries
 from nightfold.kernels.raw_box import calibrate_box, repair_box, transpose
@@ -27,10 +28,8 @@ NOT_WIDENED = 1.02
 """A grid coarser than the sub by less than this needs no wider kernel."""
 UPRIGHT = 1e-4
 """Axes of sub and grid that part by less than this, in direction and scale, are placed in two steps along them."""
-ASLANT = 0.1
-"""Where a region's edge leaves the sub's rows by more than this a pixel, its bounding box holds much that is not needed."""
-PIECE_ROWS = 32
-"""Rows read and calibrated at a time, so that they are still in the processor's cache."""
+PIECE_ROWS, ASLANT_PIECE_ROWS = 32, 96
+"""Rows read and calibrated at a time, so that they are still in the processor's cache; short rows may be more."""
 MOST_PARTS = 2.0
 """Blocks of 16 pixels that would fall into more parts than this are left to the way for any angle."""
 HARSH_SIGMA = 30.0
@@ -80,6 +79,8 @@ class Placer:
         self.margin = max(
             2 * SUPPORT + HARSH_MARGIN + 2, math.ceil(SUPPORT * self.widen) + 3 + (LANES if self.widen > 1.0 else 0)
         )
+        lines = np.abs(inverse[1])
+        self.lie = Lie(down=float(lines[1]), across=float(lines[0]))
         self.aslant = self.affine is not None and min(oriented[0, 1], oriented[1, 0]) > ASLANT
         self.upright = (
             self.widen == 1.0
@@ -233,8 +234,9 @@ class Placer:
         box[: inside_y0 - y0] = np.nan
         box[inside_y1 - y0 :] = np.nan
         empty = 0
-        for top in range(inside_y0, inside_y1, PIECE_ROWS):
-            bottom = min(top + PIECE_ROWS, inside_y1)
+        step = ASLANT_PIECE_ROWS if self.aslant else PIECE_ROWS
+        for top in range(inside_y0, inside_y1, step):
+            bottom = min(top + step, inside_y1)
             left, right = inside_x0, inside_x1
             if self.aslant:
                 near_left, near_right = _columns_between(corners, top - self.margin, bottom + self.margin)
@@ -301,8 +303,8 @@ class Placer:
         """Raw pixels as values or as stored words, the other one empty; and the column at which x0 lies in them."""
         if self.sub.read_stored is not None:
             width = self.sub.shape[1]
-            # Whole rows lie in one piece on the disk: reading half of each for nothing is cheaper than a call a row.
-            left, right = (0, width) if 2 * (x1 - x0) >= width else (x0, x1)
+            # Whole rows lie in one piece on the disk: reading much of each for nothing is cheaper than a call a row.
+            left, right = (0, width) if WHOLE_ROWS * (x1 - x0) >= width else (x0, x1)
             words = np.ascontiguousarray(self.sub.read_stored(y0, y1, left, right)).view(np.uint16)
             self._check_read(words.shape, (y1 - y0, right - left))
             return _NO_PLANE, words, x0 - left

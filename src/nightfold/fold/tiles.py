@@ -14,14 +14,31 @@ BYTES_PER_SAMPLE = 5
 BYTES_PER_PIXEL = 32
 """Planes of a tile that do not grow with the number of subs."""
 BYTES_PER_RESULT_PIXEL = 16
-BEST_ROWS, BEST_COLUMNS = 128, 3200
+MOST_ROWS, MOST_COLUMNS = 1024, 3200
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
 READ_MARGIN_PX = 14
 """Source pixels around a tile that are read and calibrated too (the kernel, and looking for narrow peaks)."""
-CALL_PX, ROW_PX = 30_000, 250
-"""What placing one sub costs beside its pixels, and each row read, in pixels' time (measured)."""
-STACK_BYTES = 72_000_000
-"""More than this per thread gains no speed, so that memory does not grow with the number of subs."""
+CALL_PX, ROW_PX = 40_000, 400
+"""What placing one sub costs beside its pixels, and a read of part of a row, in the time of resampling and combining a
+pixel (measured)."""
+WHOLE_ROWS = 4
+"""Rows of which more than one part in this many is wanted are read whole."""
+READ_SHARE, CALIBRATE_SHARE = 0.035, 0.3
+"""What reading a pixel of whole rows and calibrating one cost against that (measured)."""
+STACK_BYTES = 120_000_000
+"""More than this for all threads gains no speed, so that memory does not grow with the number of subs."""
+ASLANT = 0.1
+"""Subs that lie aslant by less than this are read as boxes, corners and all."""
+
+
+class Lie(NamedTuple):
+    """How subs lie on the grid, on average: a tile of r rows and c columns needs ``down * r + across * c`` rows of a sub."""
+
+    down: float = 1.0
+    across: float = 0.0
+
+
+AS_THE_GRID = Lie()
 
 
 class Tile(NamedTuple):
@@ -43,7 +60,13 @@ class Tile(NamedTuple):
 
 
 def plan_tiles(
-    grid_shape: tuple[int, int], subs: int, *, workers: int, memory_bytes: int, tile: tuple[int, int] | None = None
+    grid_shape: tuple[int, int],
+    subs: int,
+    *,
+    workers: int,
+    memory_bytes: int,
+    tile: tuple[int, int] | None = None,
+    lie: Lie = AS_THE_GRID,
 ) -> list[Tile]:
     """Tiles that cover the grid, row by row.
 
@@ -59,11 +82,13 @@ def plan_tiles(
         Ceiling for result planes and all tiles in work; a tile has at least 16 rows of 64 columns, whatever it says.
     tile : (int, int), optional
         Rows and columns asked for.
+    lie : Lie
+        Wide flat tiles are best for subs that lie as the grid, square ones for subs that lie across.
     """
     height, width = grid_shape
     if height < 1 or width < 1:
         raise FoldError("the grid is empty", seen=f"{width}x{height} px", allowed="at least 1x1")
-    rows, columns = tile if tile is not None else _fitting(grid_shape, subs, workers, memory_bytes)
+    rows, columns = tile if tile is not None else _fitting(grid_shape, subs, workers, memory_bytes, lie)
     result = []
     for y0 in range(0, height, rows):
         for x0 in range(0, width, columns):
@@ -82,26 +107,32 @@ def region_bytes_a_column(rows: int, subs: int) -> int:
     return (rows + 2 * HALO_PX) * (subs * BYTES_PER_SAMPLE + BYTES_PER_PIXEL)
 
 
-def _fitting(grid_shape: tuple[int, int], subs: int, workers: int, memory_bytes: int) -> tuple[int, int]:
+def _fitting(grid_shape: tuple[int, int], subs: int, workers: int, memory_bytes: int, lie: Lie) -> tuple[int, int]:
     """The tile of the least work a pixel within the budget."""
     height, width = grid_shape
     results = BYTES_PER_RESULT_PIXEL * height * width
     budget = min(STACK_BYTES, max(memory_bytes - results, memory_bytes // 4) // max(workers, 1))
     fitting = [(LEAST_ROWS, LEAST_COLUMNS)]
-    for rows in range(LEAST_ROWS, BEST_ROWS + 1, LEAST_ROWS):
+    for rows in range(LEAST_ROWS, MOST_ROWS + 1, LEAST_ROWS):
         room = budget // region_bytes_a_column(rows, subs) - 2 * COLUMN_STEP
-        columns = min(int(room) // COLUMN_STEP * COLUMN_STEP, BEST_COLUMNS)
+        columns = min(int(room) // COLUMN_STEP * COLUMN_STEP, MOST_COLUMNS)
         if columns >= LEAST_COLUMNS:
             across = -(-width // columns)  # tiles of even width instead of a narrow last one
             fitting.append((rows, min(columns, -(-width // (across * COLUMN_STEP)) * COLUMN_STEP)))
-    return min(fitting, key=lambda tile: (_work(min(tile[0], height), min(tile[1], width)), tile))
+    return min(fitting, key=lambda tile: (_work(min(tile[0], height), min(tile[1], width), width, lie), tile))
 
 
-def _work(rows: int, columns: int) -> float:
-    """Time that a pixel of a tile takes, in that of resampling and combining one."""
-    read = (rows + 2 * READ_MARGIN_PX) * (0.3 * (columns + 2 * READ_MARGIN_PX) + ROW_PX)
-    made = (rows + 2 * HALO_PX) * (columns + 1.5 * COLUMN_STEP)
-    return (read + made + CALL_PX) / (rows * columns)
+def _work(rows: int, columns: int, width: int, lie: Lie) -> float:
+    """Time that a pixel of a tile takes, in that of resampling and combining one; `width` is a sub's."""
+    made_rows, made_columns = rows + 2 * HALO_PX, columns + 1.5 * COLUMN_STEP
+    lines = lie.down * made_rows + lie.across * made_columns + 2 * READ_MARGIN_PX
+    # A sub aslant is read between the tile's edges only: the same area, and a margin all around it.
+    wide = lie.down * made_columns + lie.across * made_rows + 2 * READ_MARGIN_PX
+    area = made_rows * made_columns + 2 * READ_MARGIN_PX * (lines + wide)
+    if lie.across < ASLANT * lie.down:
+        area = max(area, lines * wide)
+    reading = READ_SHARE * width if WHOLE_ROWS * wide >= width else ROW_PX
+    return (CALIBRATE_SHARE * area + reading * lines + made_rows * made_columns + CALL_PX) / (rows * columns)
 
 
 def _with_region(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Tile:
