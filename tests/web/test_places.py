@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+pytestmark = pytest.mark.slow
 Keep = Callable[[Any, str], bytes]
 Tab = Callable[..., Any]
 SERIOUS = {"serious", "critical"}

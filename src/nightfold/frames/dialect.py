@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
-from pathlib import PurePath
+from pathlib import PurePath, PurePosixPath
 from typing import Any
 
 from nightfold.errors import SettingsError
@@ -502,7 +502,7 @@ def _apply_rules(header: FrameHeader, name: str, rules: HeaderRules) -> FrameHea
 def _fits(path: PurePath, pattern: str) -> bool:
     """True if a file's name fits a shell pattern; one with a stroke is for the end of its path, folders included."""
     if "/" in pattern:
-        return fnmatchcase("/" + path.as_posix().lower().lstrip("/"), "*/" + pattern.lstrip("/"))
+        return PurePosixPath(path.as_posix().lower()).match(pattern.lstrip("/"))
     return fnmatchcase(path.name.lower(), pattern)
 
 
