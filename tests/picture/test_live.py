@@ -14,8 +14,8 @@ from nightfold.picture.colour import encode_srgb, into_gamut, linear_planes, okl
 from nightfold.picture.finish import lightness_towards, saturate, turn_hues
 from nightfold.picture.live.core import SPREAD_STEPS, LiveFacts, live_layers
 from nightfold.picture.palette import mix_planes
-from nightfold.picture.records import Plane
 from nightfold.picture.recipe import apply_recipe, automatic_recipe
+from nightfold.picture.records import Plane
 from nightfold.picture.steps import Recipe, Turn
 from nightfold.picture.stretch import AsinhCurve
 
