@@ -6,6 +6,7 @@ import importlib.util
 import io
 import json
 import re
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
@@ -46,11 +47,10 @@ samples = _samples()
 
 
 @pytest.fixture(scope="module")
-def campaign(small_frames: Path, small_settings: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Campaign]:
-    folder = tmp_path_factory.mktemp("record") / "campaign"
-    with Campaign.create(folder, text=small_settings) as found:
-        found.take_in([small_frames])
-        found.judge()
+def campaign(small_campaign: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Campaign]:
+    folder = tmp_path_factory.mktemp("show") / "campaign"
+    shutil.copytree(small_campaign, folder)
+    with Campaign.open(folder) as found:
         yield found
 
 
@@ -82,7 +82,13 @@ def test_the_strip_tells_what_the_ledger_holds(campaign: Campaign) -> None:
     assert sum(n.once for n in strip.nights) == len(subs), "the frames were taken in from one place"
     assert strip.tonight is not None
     assert strip.tonight.date == date(2026, 5, 16)
-    assert "fold" in strip.next, "what is judged and not folded comes before new exposures"
+    assert " needs " in strip.next
+    kept = next(s.file for s in subs if s.verdict == "keep")
+    campaign.decide([kept], "drop", why="a test")
+    again = campaign_strip(campaign._ws, with_tonight=False)
+    assert "fold again" in again.next, "work on what is there comes before new exposures"
+    assert again.kept_h < strip.kept_h
+    campaign.decide([kept], "clear")
     text = strip_told(strip)
     assert "tonight" in text
     assert max(len(line) for line in text.splitlines()) <= 80
