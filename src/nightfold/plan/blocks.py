@@ -151,7 +151,8 @@ def _why(
             at = _minute(moonset_s + zone_shift_s).strftime(clock)
             return f"after the Moon has set at {at}; before it this filter gains {100 * (1 - before):.0f} % less"
     if 1.0 - keeps > MOON_MATTERS:
-        worst = min(unmet, key=lambda i: _kept_share(details[i], begin, end))
+        others_too = [i for i in unmet if problem.goals[problem.jobs[i].goal].filter != goal.filter]
+        worst = min(others_too, key=lambda i: _kept_share(details[i], begin, end), default=j)
         theirs = _kept_share(details[worst], begin, end)
         if keeps - theirs > MOON_MATTERS / 3.0:
             other = problem.goals[problem.jobs[worst].goal].filter

@@ -33,13 +33,18 @@ PIECES = (*((0.1, round(1.0 - 0.05 * i, 2)) for i in range(10)), (0.5, 0.02))
 """Worth of progress: (share of the goal, worth per share), falling evenly from 1 to 0.55. Past the goal 2 % is left, up to one
 and a half goals: better than an idle rig, never better than a goal that is open (our choice, no source)."""
 
-WASTE = 0.02
-"""Price of a slot in which a job gains nothing, against the median worth of a slot; in proportion where it gains less than in its
-best slot. It decides nothing but when to shoot what the night has room for twice over: then the better moment is taken."""
+WASTE = 0.005
+"""Price of a slot in which a job gains nothing, against the median worth of its slots; in proportion where it gains less than in
+its best one. It decides nothing but when to shoot what the night has room for twice over: then the better moment is taken."""
+
+WAIT = 0.08
+"""What an hour's wait counts in this, as a share of the gain: clouds may come, and people want to sleep (our choice)."""
 
 SOLVER_SECONDS = 4.0
 POLISH_SECONDS = 0.4
 GAP = 0.01
+TIGHT_GAP = 0.001
+"""The solver goes on to this in its time, though a plan within `GAP` counts as optimal: small prices decide between equals."""
 
 
 @dataclass(frozen=True)
@@ -172,20 +177,27 @@ def _change_price(problem: Problem) -> float:
     return _slot_worth(problem) * problem.target_change_s / problem.slot_s
 
 
-def _waste(job: Job) -> FloatArray:
-    """For each slot, how much less a job gains in it than in its best one, 0 to 1."""
-    best = float(job.gain.max(initial=0.0))
-    return 1.0 - job.gain / best if best > 0 else np.zeros(job.gain.shape)
+def _waste(problem: Problem, job: Job) -> FloatArray:
+    """Price of each slot: what the job gains less in it than in its best one, and the wait for it, at the job's own worth.
+
+    A goal that is open waits at a higher price than one that is met, so it goes first.
+    """
+    open_slots = job.gain[job.gain > 0]
+    if not open_slots.size:
+        return np.zeros(job.gain.shape)
+    goal = problem.goals[job.goal]
+    worth = WASTE * goal.weight * _slope_at(goal.done) * float(np.median(open_slots))
+    wait = WAIT * problem.slot_s / 3600.0 * np.arange(job.gain.size)
+    return worth * (1.0 - job.gain / float(open_slots.max()) + wait)
 
 
 def _waste_price(problem: Problem, assignment: dict[str, IntArray]) -> float:
-    """Price of all slots that are not a job's best."""
-    lost = sum(
-        float(_waste(problem.jobs[j])[slots == j].sum())
+    """Price of all slots that are not a job's first and best."""
+    return sum(
+        float(_waste(problem, problem.jobs[j])[slots == j].sum())
         for slots in assignment.values()
         for j in np.unique(slots[slots >= 0]).tolist()
     )
-    return WASTE * _slot_worth(problem) * lost
 
 
 def _slot_worth(problem: Problem) -> float:
@@ -418,7 +430,7 @@ def _solve(problem: Problem, seconds: float, gap: float) -> tuple[dict[str, IntA
         high[s[i]] = width
     for column in w.values():
         cost[column] = _change_price(problem)
-    waste = [WASTE * _slot_worth(problem) * _waste(job) for job in problem.jobs]
+    waste = [_waste(problem, job) for job in problem.jobs]
     for (j, t), column in x.items():
         cost[column] = float(waste[j][t])
     integral = np.zeros(count, dtype=np.int64)
@@ -471,7 +483,7 @@ def plan_night(problem: Problem, *, seconds: float = SOLVER_SECONDS, gap: float 
     greedy_worth = plan_worth(problem, greedy)
     if not any(np.any(job.gain > 0) for job in problem.jobs):
         return Plan(greedy, 0.0, "optimal", 0.0, np.zeros(len(problem.goals)))
-    assignment, bound, finished = _solve(problem, seconds, gap)
+    assignment, bound, finished = _solve(problem, seconds, min(gap, TIGHT_GAP))
     worth = plan_worth(problem, assignment) if assignment is not None and is_allowed(problem, assignment) else -np.inf
     if not finished:  # the solver's time ran out: what it has, and the greedy plan, may still have an easy step to gain
         if assignment is not None and np.isfinite(worth):
