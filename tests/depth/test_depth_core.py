@@ -20,6 +20,7 @@ from nightfold.depth.forecast import NightsAhead, Wish, nights_ahead
 from nightfold.depth.goals import faintness_warning, goal_words, wanted_of
 from nightfold.depth.windows import choose_windows
 from nightfold.errors import SettingsError
+from nightfold.judge.photometry.core import MAG_PER_RELATIVE
 from nightfold.rig.core import stack_snr
 from nightfold.settings.files import parse_settings
 from nightfold.settings.models import Goal
@@ -78,6 +79,27 @@ def test_a_floor_is_found_and_not_invented() -> None:
     a, found, _ = fit_floor(information, [0.4 / i * (1.05 - 0.01 * i) for i in information], [0.01] * 4)
     assert found == 0.0
     assert a > 0.0
+
+
+def test_a_master_dark_that_does_not_average_down() -> None:
+    # CHECKS D14: s 5, n 60, d 3, m 20 -> 0.931 against 0.645 ideal; the master dark's 9/20 is the floor.
+    subs = [7.5, 15.0, 30.0, 60.0]
+    variance = [25.0 / n + 9.0 / 20.0 for n in subs]
+    a, floor, _ = fit_floor(subs, variance, [0.01 * v for v in variance])
+    assert np.sqrt(variance[-1]) == pytest.approx(0.931, abs=1e-3)
+    assert np.sqrt(a / 60.0) == pytest.approx(0.645, abs=1e-3)
+    assert floor == pytest.approx(0.45, rel=1e-6)
+
+
+def test_signal_to_noise_of_the_ccd_equation() -> None:
+    # CHECKS D1 (Merline & Howell 1995; Howell, Handbook of CCD Astronomy 4.4): 24013 ADU at 5 e/ADU, sky 620 ADU/px, dark 22 e/px/h
+    # for 300 s, read noise 5 e, one pixel -> 342. Here in electrons a second over the exposure.
+    time = 300.0
+    sky = (620.0 * 5.0 + 22.0 / 12.0 + 25.0) / time**2
+    noise = Noise(variance=sky, floor_variance=0.0, information=1.0, effective_exposure_s=time)
+    assert noise.snr(24013.0 * 5.0 / time) == pytest.approx(342.0, abs=0.5)
+    # CHECKS D2: SNR 342 -> 0.00317 mag.
+    assert pytest.approx(0.00317, abs=1e-5) == MAG_PER_RELATIVE / 342.0
 
 
 def test_parts_double_and_share_the_nights() -> None:

@@ -38,7 +38,7 @@ TRIANGLE_STARS = (24, 48, 80)
 TRIANGLE_STARS_BLIND = (24, 48, 64)
 TRIANGLE_STARS_WIDE = (24, 48)
 """How many stars of the frame make triangles: cheap first, more when that finds nothing."""
-MOST_TESTED = (250, 500, 600)
+MOST_TESTED = (250, 500, 400)
 """How many of the best proposals are held against all catalogue stars, a third of a millisecond each."""
 MOST_TESTED_WIDE = (150, 300)
 """The same when the scale is searched too: a field that can tell its scale has stars enough to rank its proposals well."""
