@@ -108,6 +108,17 @@ def test_a_wrong_zero_level_is_told_from_a_wrong_flat() -> None:
     assert one_level.sentence().endswith("wrong offset, missing flat-dark or stray light")
 
 
+def test_a_nebula_on_part_of_the_frame_does_not_hide_a_misfit() -> None:
+    flat = flat_of()
+    y, x = np.mgrid[:24, :32]
+    nebula = 60.0 * np.exp(-0.5 * ((x - 20) ** 2 + (y - 9) ** 2) / 3.0**2)
+    pattern = np.repeat((8.0 * (1.0 / flat - 1.0) + nebula)[None], 12, axis=0)
+    misfit = flat_misfit(skies(np.full(12, 100.0), pattern), flat)
+    assert misfit is not None
+    assert misfit.significant
+    assert misfit.corner == pytest.approx(0.08 * (1.0 / flat[0, 0] - 1.0), rel=0.3)  # its wings
+
+
 def test_a_flat_that_fits_is_not_blamed() -> None:
     flat = flat_of()
     for seed in range(20):

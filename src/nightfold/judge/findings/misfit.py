@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, label
 from scipy.spatial import cKDTree
 
+from nightfold.judge.evidence import robust_fit
 from nightfold.robust import mad_sigma
 
 FloatArray = npt.NDArray[np.float64]
@@ -73,7 +74,7 @@ def flat_misfit(levels_e: FloatArray, flat: FloatArray) -> Misfit | None:
 
     Notes
     -----
-    Each sub: level = c + gradient + k (1/V - 1), least squares over its cells. k over the subs gives the median and its error from
+    Each sub: level = c + gradient + k (1/V - 1), robust least squares over its cells. k over the subs gives the median and its error from
     their scatter; k = constant + share x level by least squares separates a zero level from a flat where the skies differ by
     1.5 times and more. A nebula that fills the middle of the frame looks the same in one filter; it does not go with the sky.
     """
@@ -90,12 +91,13 @@ def flat_misfit(levels_e: FloatArray, flat: FloatArray) -> Misfit | None:
             continue
         plane = np.column_stack([np.ones(good.sum()), u[good], v[good]])
         design = np.column_stack([plane, shape.ravel()[good]])
-        solution = np.linalg.lstsq(design, y[good], rcond=None)[0]
-        without = np.linalg.lstsq(plane, y[good], rcond=None)[0]
-        rest, before = y[good] - design @ solution, y[good] - plane @ without
+        # Robust, so that a nebula on part of the frame loses its say.
+        solution, _ = robust_fit(design, y[good])
+        without, _ = robust_fit(plane, y[good])
+        rest, before = float(mad_sigma(y[good] - design @ solution)), float(mad_sigma(y[good] - plane @ without))
         amounts.append(float(solution[3]))
         levels.append(float(np.median(y[good])))
-        explained.append(1.0 - float(np.var(rest)) / max(float(np.var(before)), 1e-12))
+        explained.append(1.0 - (rest / max(before, 1e-12)) ** 2)
     if len(amounts) < LEAST_SUBS:
         return None
     k, s = np.array(amounts), np.array(levels)
