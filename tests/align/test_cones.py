@@ -122,3 +122,19 @@ def test_the_command_keeps_a_table(tmp_path: Path, capsys: pytest.CaptureFixture
     assert document["stars"] == 4
     assert Path(document["file"]).parent == tmp_path / "catalogue"
     assert main(["catalogue", "add", "--campaign", str(tmp_path)]) == 1
+
+
+def test_a_kept_list_serves_the_solve_command(
+    small_frames: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "campaign.toml").write_text('name = "x"\n', encoding="utf-8")
+    stars = str(small_frames / "stars.ecsv")
+    assert main(["catalogue", "add", "--table", stars, "--campaign", str(tmp_path), "--json"]) == 0
+    kept = json.loads(capsys.readouterr().out)
+    assert kept["ra_deg"] == pytest.approx(250.2, abs=0.1)
+    sub = sorted(small_frames.rglob("*OIII_300s*.fits"))[0]
+    assert main(["solve", str(sub), "--campaign", str(tmp_path), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["solved"] is True
+    assert found["matched"] > 25, "more than the installed list holds there"
+    assert found["dec_deg"] == pytest.approx(-48.8, abs=0.01)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import numpy as np
 from astropy.io import fits
 
 from nightfold.align.catalogue import Catalogue, load_catalogue
+from nightfold.align.cones import catalogue_for, user_cone_folder
 from nightfold.align.solve import Solution, solve
 from nightfold.errors import RegistrationError
 from nightfold.flags import StarFlag
@@ -47,6 +49,7 @@ def solve_file(
     scale: float | None = None,
     write: Path | None = None,
     catalogue: Catalogue | None = None,
+    cone_folders: Sequence[Path] = (),
 ) -> SolveReport:
     """Solve one frame against the installed star catalogue.
 
@@ -60,6 +63,8 @@ def solve_file(
         Expected arcsec per pixel, within a tenth; from the header's pixel and focal length when not given.
     write : Path, optional
         A FITS header file to write the solution into; the frame itself is never changed.
+    cone_folders : sequence of Path
+        Where deeper lists are kept, beside the person's own; they serve a search around a pointing.
     """
     header = read_header(path)
     if scale is None and header.pixel_um and header.focal_length_mm:
@@ -74,6 +79,10 @@ def solve_file(
     pointing = parse_place(around) if around else None
     if pointing is None and header.ra_deg is not None and header.dec_deg is not None:
         pointing = (header.ra_deg, header.dec_deg)
+    if catalogue is None and pointing is not None:
+        year = header.start.year + header.start.timetuple().tm_yday / 366.0 if header.start else 2016.0
+        folders = [*cone_folders, user_cone_folder()]
+        catalogue = catalogue_for(folders, around=pointing, within_deg=within_deg, epoch_year=year)
     pixels, _ = read_all(path)
     stars = measure_sub(pixels, read_noise_e=0.0).stars
     solution = solve_stars(

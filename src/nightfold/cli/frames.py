@@ -241,7 +241,10 @@ def solve(
     def work(_token: CancelToken, _progress: TerminalProgress) -> int:
         from nightfold.align.solving import solve_file
 
-        found = solve_file(file, around=around, within_deg=within_deg, scale=scale, write=write)
+        folders = [campaign_folder(common) / "catalogue"]
+        found = solve_file(
+            file, around=around, within_deg=within_deg, scale=scale, write=write, cone_folders=folders
+        )  # fmt: skip
         lines = [
             f"Centre: RA {found.ra_deg:.5f}°, Dec {found.dec_deg:+.5f}° (ICRS)",
             f"Scale: {found.scale_arcsec_px:.4f} arcsec a pixel; up is {found.up_deg:.2f}° east of north"
