@@ -60,15 +60,15 @@ class Ground:
 GROUNDS: dict[GroundName, Ground] = {
     "page": Ground(
         name="page", paper="#0c1314", ink="#d9e2e1", soft="#96a6a5", grid="#223032", accent="#ffc04d", band="#24393b",
-        twilight=("#35484b", "#25363a", "#182427"),
+        twilight=("#2a3c3f", "#25363a", "#182427"),
     ),
     "print": Ground(
         name="print", paper="#ffffff", ink="#000000", soft="#4a4a4a", grid="#d8d8d8", accent="#8f5a00", band="#e4e4e4",
         twilight=("#cfcfcf", "#e0e0e0", "#efefef"),
     ),
     "red": Ground(
-        name="red", paper="#000000", ink="#ff0000", soft="#f20000", grid="#450000", accent="#ff0000", band="#3a0000",
-        twilight=("#4a0000", "#300000", "#1a0000"),
+        name="red", paper="#000000", ink="#ff0000", soft="#ff0000", grid="#450000", accent="#ff0000", band="#340000",
+        twilight=("#360000", "#260000", "#160000"),
     ),
     "lamp": Ground(
         name="lamp", paper="#ffffff", ink="#000000", soft="#333333", grid="#cccccc", accent="#000000", band="#e0e0e0",
