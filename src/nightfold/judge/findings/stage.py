@@ -413,14 +413,24 @@ def _bright_stars(ws: Workspace, judged: Sequence[JudgedGroup]) -> Iterable[Find
         field = _field_deg(ws, judged, target.name)
         if field is None or target.ra_deg is None or target.dec_deg is None:
             continue
-        try:
-            near = load_catalogue().near(target.ra_deg, target.dec_deg, 0.5 * field + 0.1)
-        except NightfoldError:
-            return
-        if len(near) and near.g[0] < HALO_STAR_G:
-            apart = folder.apart_deg(float(near.ra_deg[0]), float(near.dec_deg[0]), target.ra_deg, target.dec_deg)
-            text = f"{target.name}: a star of G {near.g[0]:.1f} stands {apart:.2f}° from the middle: expect halos around it and a ghost across from it"
-            yield _finding(BRIGHT_STAR, text, target=target.name, value=float(near.g[0]))
+        reach = round(0.5 * field + 0.1, 2)
+        # Reading the whole list takes a second: what it says of a place is kept.
+        key = f"brightest-star-{target.ra_deg:.3f}-{target.dec_deg:.3f}-{reach:g}"
+        star = ws.ledger.kept_setting(key)
+        if star is None:
+            try:
+                near = load_catalogue().near(target.ra_deg, target.dec_deg, reach)
+            except NightfoldError:
+                return
+            star = [float(near.ra_deg[0]), float(near.dec_deg[0]), float(near.g[0])] if len(near) else []
+            ws.ledger.keep_setting(key, star)
+        if star and star[2] < HALO_STAR_G:
+            apart = folder.apart_deg(star[0], star[1], target.ra_deg, target.dec_deg)
+            text = (
+                f"{target.name}: a star of G {star[2]:.1f} stands {apart:.2f}° from the middle: expect halos around it and a ghost across "
+                "from it"
+            )
+            yield _finding(BRIGHT_STAR, text, target=target.name, value=star[2])
 
 
 def _masters(ws: Workspace, judged: Sequence[JudgedGroup]) -> Iterable[FindingRow]:
