@@ -177,7 +177,7 @@ def tab(browser: Any) -> Iterator[Any]:
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(30_000)
+        page.set_default_timeout(90_000)  # a busy machine draws slowly
         page.on(
             "console", lambda m: complaints.append(f"{m.type}: {m.text}") if m.type in ("error", "warning") else None
         )

@@ -58,28 +58,34 @@ async def _fresh(request: Request, call_next: object) -> Response:
     return response
 
 
-async def _told(_request: Request, error: Exception) -> Response:
+async def _told(request: Request, error: Exception) -> Response:
     assert isinstance(error, NightfoldError)
-    return JSONResponse({"error": error.as_json()}, status_code=409 if isinstance(error, LedgerError) else 400)
+    return _sentence(request, 409 if isinstance(error, LedgerError) else 400, error.as_json())
 
 
-async def _misread(_request: Request, error: Exception) -> Response:
+async def _misread(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     told = "; ".join(
         f"{'.'.join(str(p) for p in e['loc'][1:]) or 'the request'}: {e['msg']}" for e in error.errors()[:5]
     )
-    return _sentence(422, "the request cannot be read", told)
+    return _sentence(request, 422, {"what": "the request cannot be read", "seen": told})
 
 
-async def _http(_request: Request, error: Exception) -> Response:
+async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     words = {404: "there is nothing at this address", 405: "this address does not take that kind of request"}
-    return _sentence(error.status_code, words.get(error.status_code, "the request cannot be answered"), "")
+    return _sentence(
+        request, error.status_code, {"what": words.get(error.status_code, "the request cannot be answered")}
+    )
 
 
-async def _unexpected(_request: Request, error: Exception) -> Response:
-    return _sentence(500, "something went wrong that Nightfold has no words for", type(error).__name__)
+async def _unexpected(request: Request, error: Exception) -> Response:
+    what = "something went wrong that Nightfold has no words for"
+    return _sentence(request, 500, {"what": what, "seen": type(error).__name__})
 
 
-def _sentence(status: int, what: str, seen: str) -> Response:
-    return JSONResponse({"error": {"what": what, "seen": seen, "allowed": "", "next": ""}}, status_code=status)
+def _sentence(request: Request, status: int, error: dict[str, str]) -> Response:
+    """The error as JSON for programs, as a page for a person who came by an address."""
+    if "text/html" in request.headers.get("accept", ""):
+        return pages.sentence(status, error)
+    return JSONResponse({"error": {"seen": "", "allowed": "", "next": "", **error}}, status_code=status)

@@ -48,6 +48,15 @@ def _page(request: Request, place: str, title: str, first: dict[str, Any] | None
     return HTMLResponse(text)
 
 
+def sentence(status: int, error: dict[str, str]) -> Response:
+    """An error as a page: what is wrong, and what to do."""
+    what = error["what"][:1].upper() + error["what"][1:].rstrip(".") + "."
+    words = {"seen": "Seen", "allowed": "Allowed", "next": "Next"}
+    rest = " ".join(f"{words[k]}: {error[k]}." for k in words if error.get(k))
+    text = _templates.get_template("sentence.html").render(what=what, rest=rest)
+    return HTMLResponse(text, status_code=status)
+
+
 @router.get("/")
 def home(request: Request) -> Response:
     """The campaign strip, or the newcomer's way."""

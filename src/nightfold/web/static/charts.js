@@ -7,8 +7,13 @@ const loader = { load: () => Promise.reject(new Error("charts load nothing")), s
 export async function chart(spec, words) {
   const place = h("div", { class: "chart", role: "img", "aria-label": words });
   const { vegaEmbed } = await import("/charts.js");
-  await vegaEmbed(place, spec, { mode: "vega-lite", ast: true, defaultStyle: false, actions: false, renderer: "svg", tooltip: false, logLevel: 1, loader });
+  // The chart is one picture with words of its own; its inner marks need none.
+  const silent = { ...spec, config: { ...spec.config, aria: false } };
+  await vegaEmbed(place, silent, { mode: "vega-lite", ast: true, defaultStyle: false, actions: false, renderer: "svg", tooltip: false, logLevel: 1, loader });
   const drawn = place.querySelector("svg");
-  if (drawn) { drawn.removeAttribute("width"); drawn.removeAttribute("height"); }
+  if (drawn) {
+    drawn.style.maxWidth = `${drawn.getAttribute("width")}px`;
+    for (const name of ["width", "height"]) drawn.removeAttribute(name);
+  }
   return place;
 }

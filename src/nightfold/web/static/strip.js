@@ -5,7 +5,8 @@ import { look, mark, words } from "./marks.js";
 const DAY_MS = 86400000;
 const SLOT = 64, TOP = 44, HOURS = 150, LINES = 54, LABELS = 30;
 
-export function strip(report) {
+// `tonight` is what the plan would add: a column at the right end, outlined in the accent's colour.
+export function strip(report, tonight = null) {
   const nights = report.nights;
   if (!nights.length) return h("p", {}, "No night has subs yet.");
   const number = (n) => Date.parse(`${n.night}T00:00Z`) / DAY_MS;
@@ -17,8 +18,10 @@ export function strip(report) {
     x += i ? SLOT + gap * 12 : 0;
     places.push(x);
   });
-  const width = Math.max(x + SLOT + 120, 320), height = TOP + HOURS + LINES + LABELS;
-  const most = Math.max(...nights.map((n) => n.filters.reduce((t, f) => t + f.kept_s + f.dropped_s, 0)), 3600);
+  const far = tonight ? Math.min(14, Math.max(0, Date.parse(`${tonight.date}T00:00Z`) / DAY_MS - number(nights.at(-1)) - 1)) : 0;
+  const tonightAt = tonight ? x + SLOT + far * 12 : 0;
+  const width = Math.max(Math.max(x, tonightAt) + SLOT + 130, 320), height = TOP + HOURS + LINES + LABELS;
+  const most = Math.max(...nights.map((n) => n.filters.reduce((t, f) => t + f.kept_s + f.dropped_s, 0)), (tonight?.filters ?? []).reduce((t, f) => t + f.kept_h * 3600, 0), 3600);
   const root = svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "group", "aria-label": "The nights of the campaign" });
   const base = TOP + HOURS;
   const perHour = HOURS / (most / 3600);
@@ -29,9 +32,10 @@ export function strip(report) {
     root.append(svg("text", { x: 34, y: y + 4, "text-anchor": "end" }, t ? `${t} h` : "0"));
   }
   nights.forEach((n, i) => root.append(night(n, places[i], base, perHour)));
+  if (tonight) root.append(coming(tonight, tonightAt, base, perHour));
   root.append(line(nights, places, (n) => n.fwhm_arcsec ?? n.fwhm_px, base + 8, 18, "", "sharpness"));
   root.append(line(nights, places, (n) => n.sky_e_per_s, base + 34, 18, "4 3", "sky"));
-  const right = places.at(-1) + SLOT + 8;
+  const right = Math.max(places.at(-1), tonightAt) + SLOT + 8;
   const last = nights.at(-1);
   const sharp = last.fwhm_arcsec !== null ? `${last.fwhm_arcsec.toFixed(1)}″ wide stars` : last.fwhm_px !== null ? `${last.fwhm_px.toFixed(1)} px wide stars` : "";
   if (sharp) root.append(svg("text", { x: right, y: base + 22 }, sharp));
@@ -69,6 +73,23 @@ function night(n, x, base, perHour) {
     }
   }
   a.append(svg("text", { class: "ink", x: x + (SLOT - 6) / 2, y: base + LINES + 18, "text-anchor": "middle" }, day(n.night)));
+  return a;
+}
+
+function coming(tonight, x, base, perHour) {
+  const told = tonight.filters.map((f) => `${words(f.filter)} ${f.kept_h.toFixed(1)} h`).join(", ") || "nothing";
+  const a = svg("a", { href: "/tonight", "aria-label": `Tonight would add ${told}` });
+  a.append(svg("rect", { class: "frame", x, y: 2, width: SLOT - 6, height: base + LINES + LABELS - 6, rx: 5 }));
+  let y = base;
+  const w = 34, left = x + (SLOT - 6 - w) / 2;
+  for (const f of tonight.filters.filter((v) => v.kept_h > 0)) {
+    const tall = f.kept_h * perHour;
+    y -= tall;
+    a.append(svg("rect", { x: left + 1, y: y + 1, width: w - 2, height: Math.max(2, tall - 2), fill: "none", stroke: "var(--amber)", "stroke-width": 2 }));
+    if (tall > 13) a.append(mark(svg, f.filter, left + w / 2, y + tall / 2, 4));
+  }
+  if (y === base) a.append(svg("line", { x1: left, x2: left + w, y1: base - 1, y2: base - 1, stroke: "var(--amber)", "stroke-width": 2 }));
+  a.append(svg("text", { class: "ink", x: x + (SLOT - 6) / 2, y: base + LINES + 18, "text-anchor": "middle" }, "tonight"));
   return a;
 }
 
