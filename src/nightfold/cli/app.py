@@ -12,7 +12,20 @@ from pathlib import Path
 from cyclopts import App, CycloptsError
 
 import nightfold
-from nightfold.cli import catalogue, depth, frames, keeping, masters, optics, pictures, plan, record, serve, start
+from nightfold.cli import (
+    catalogue,
+    depth,
+    frames,
+    keeping,
+    masters,
+    optics,
+    pictures,
+    plan,
+    record,
+    serve,
+    start,
+    watch,
+)
 from nightfold.cli.output import set_campaign_folder, tell_error
 from nightfold.errors import NightfoldError
 
@@ -23,7 +36,7 @@ app = App(
     version=nightfold.__version__,
     help_format="markdown",
 )
-for module in (start, plan, frames, catalogue, masters, optics, depth, pictures, record, keeping, serve):
+for module in (start, plan, frames, catalogue, masters, optics, depth, pictures, record, keeping, watch, serve):
     module.register(app)
 app.register_install_completion_command(name="completion")
 
