@@ -189,16 +189,16 @@ def _blocks_told(plan: NightPlan) -> list[str]:
 
 
 def _solver_told(plan: NightPlan) -> str:
-    words = {
-        "optimal": "no better plan exists",
-        "within time": "the best plan found in the time given",
-        "greedy": "a plan made step by step, as the solver found no better one in its time",
-        "kept": "the plan as it was told before, since a new one would gain less than can be known",
-    }
-    text = words.get(plan.solver.kind, plan.solver.kind)
-    if plan.solver.gap is not None and plan.solver.gap > 0.0005:
-        text += f", within {100 * plan.solver.gap:.1f} % of the best there can be"
-    return text
+    gap = plan.solver.gap
+    if plan.solver.kind == "kept":
+        return "the plan stays as it was told before: a new one would gain less than can be known"
+    if plan.solver.kind == "greedy":
+        text = "this plan was made step by step, as the solver found no better one in its time"
+    elif gap is not None and gap <= 0.0005:
+        return "no better plan exists"
+    else:
+        text = "this is the best plan found in the time given"
+    return text + (f"; a better one could gain {100 * gap:.1f} % at most" if gap is not None else "")
 
 
 def exposure(

@@ -293,7 +293,7 @@ def _runs(slots: IntArray) -> list[tuple[int, int]]:
 
 
 def _neighbours(problem: Problem, assignment: dict[str, IntArray]) -> Iterator[dict[str, IntArray]]:
-    """Plans one step away: another job for a block or for half of it, two blocks exchanged, a border moved by a slot."""
+    """Plans one step away: another job (or none) for a block or for half of it, two blocks exchanged, a border moved by a slot."""
     for rig, slots in assignment.items():
         own = [j for j, job in enumerate(problem.jobs) if job.rig == rig]
         runs = _runs(slots)
@@ -309,8 +309,8 @@ def _neighbours(problem: Problem, assignment: dict[str, IntArray]) -> Iterator[d
             if end - begin >= 2 * problem.least_block_slots:
                 parts += [(begin, half), (half, end)]
             for a, b in parts:
-                for j in own:
-                    if j != slots[a] and np.all(problem.jobs[j].gain[a:b] > 0):
+                for j in (-1, *own):
+                    if j != slots[a] and (j < 0 or np.all(problem.jobs[j].gain[a:b] > 0)):
                         yield other(a, b, j)
             if n + 1 < len(runs):
                 yield other(end, end + 1, int(slots[begin]))

@@ -89,6 +89,7 @@ SCARCITY = 0.7
 keeps all, where moonless hours decide; looking at one night alone it is worth the same. The power lies between 1 and 0: with it
 [O III] goes before H-alpha in the dark and after it under the Moon (our choice, no source)."""
 
+DEEP_ENOUGH = 1.45
 LEAST_BLOCK_S = 1800.0
 TARGET_CHANGE_S = 120.0
 UNCERTAINTY, UNCERTAINTY_UNLEARNT = 0.03, 0.05
@@ -382,8 +383,14 @@ def _problem(works: Sequence[Work], wanted: Sequence[Wanted], done: Sequence[flo
                 weight=min(hours) if hours else 1.0,
             )
         )
+    # What is half as deep again as its goal gains nothing more (`schedule.PIECES`): left out, the rest is solved sooner.
     jobs = tuple(
-        Job(w.rig.name, w.wanted, w.detail.gain, start_s=w.equipment.filter_change_s + w.equipment.focus_s)
+        Job(
+            w.rig.name,
+            w.wanted,
+            w.detail.gain * (done[w.wanted] < DEEP_ENOUGH),
+            start_s=w.equipment.filter_change_s + w.equipment.focus_s,
+        )
         for w in works
     )
     return Problem(
