@@ -21,6 +21,7 @@ from nightfold.engine.core import (
     clean_leftovers,
     default_workers,
     memory_limit_bytes,
+    write_text,
 )
 from nightfold.engine.documents import to_document
 from nightfold.errors import FoldError, LedgerError, PictureError, SettingsError
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     from nightfold.record.pages import RecordReport
     from nightfold.record.sheet import SheetReport
     from nightfold.record.verify import VerifyReport
+    from nightfold.settings.edit import Change
     from nightfold.watch.records import WatchEvent
 
 LEAST_FOR_A_FIRST_LOOK = 25
@@ -298,6 +300,17 @@ class Campaign:
         with self._writing("note"):
             self._ws.ledger.add_event(rig, on or datetime.now().date(), text.strip())
         return 1 if rig is not None else max(1, len(self.settings.rig))
+
+    def change_settings(self, changes: Sequence[Change]) -> None:
+        """Change single values of campaign.toml, comments kept; nothing is written if one would be wrong.
+
+        This object keeps what it read when it was opened: open the campaign again to work with the new values.
+        """
+        from nightfold.settings.edit import changed_text
+
+        file = self.folder / FILE_NAME
+        with self._writing("settings"):
+            write_text(file, changed_text(file.read_text(encoding="utf-8"), changes))
 
     # -- planning ----------------------------------------------------------------------------------------------------
 

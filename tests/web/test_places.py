@@ -29,6 +29,7 @@ PLACES = {
     "tonight": ("/tonight", ".chart svg"),
     "optics": ("/optics", "text=Look at"),
     "record": ("/record", "table a"),
+    "settings": ("/settings", "form button"),
     "interface": ("/api", "td code"),
 }
 
@@ -325,6 +326,30 @@ def test_versions_are_kept(copied: Path, serve: Callable[[Path], Any], tab: Tab)
     stretch = next(s for s in kept[0]["recipe"]["steps"] if s["step"] == "stretch")
     begun = next(s for s in served.get("/api/picture")["recipe"]["steps"] if s["step"] == "stretch")
     assert stretch["softness"] == pytest.approx(begun["softness"] * 10**-0.4, rel=1e-3)
+
+
+def test_site_and_rigs_are_changed_in_the_file(copied: Path, serve: Callable[[Path], Any], tab: Tab) -> None:
+    served = serve(copied)
+    page = tab("tablet")
+    page.goto(served.address + "/settings")
+    page.get_by_label("Usual seeing, arcseconds").fill("2,7")
+    page.get_by_role("button", name="Save the site").click()
+    page.wait_for_selector("text=Site: saved in campaign.toml.")
+    assert "seeing_arcsec = 2.7" in (copied / "campaign.toml").read_text(encoding="utf-8")
+    assert served.get("/api/settings")["site"]["seeing_arcsec"] == 2.7
+    page.get_by_label("Latitude, degrees, north positive").fill("south")
+    page.get_by_role("button", name="Save the site").click()
+    page.wait_for_selector("text=“south” is not a number.")
+    status, _headers, body = served.ask(
+        "POST", "/api/settings", {"changes": [{"path": ["site", "latitude_deg"], "value": 95}]}
+    )
+    assert status == 400
+    assert b"latitude_deg" in body
+    status, _headers, _body = served.ask(
+        "POST", "/api/settings", {"changes": [{"path": ["database_url", "x"], "value": "elsewhere"}]}
+    )
+    assert status == 400
+    assert served.get("/api/settings")["site"]["seeing_arcsec"] == 2.7
 
 
 def test_the_keyboard_alone_is_enough(page_of_finished: Any, tab: Tab) -> None:

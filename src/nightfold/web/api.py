@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Request
 from nightfold.engine.documents import to_document
 from nightfold.errors import SettingsError
 from nightfold.intake.folders import list_folder, list_places, usual_places
+from nightfold.sky.objects import resolve
 from nightfold.web.room import Room
 
 router = APIRouter(prefix="/api")
@@ -67,6 +68,20 @@ def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "")
     """Only folders and counts; no file is named or read."""
     places = usual_places(room_of(request).base)
     return to_document(list_folder(path, places) if path else list_places(places))
+
+
+@router.get("/settings", summary="What campaign.toml says of site, rigs and targets")
+def settings(request: Request) -> Any:
+    """With defaults filled in; null where nothing is said."""
+    found = room_of(request).campaign().settings
+    return found.model_dump(mode="json", include={"name", "site", "rig", "target"})
+
+
+@router.get("/place", summary="Where a target of a listed name, or of coordinates, is on the sky")
+def place(name: Annotated[str, Query(min_length=1, max_length=120)]) -> Any:
+    """ICRS J2000, from the installed list; the nearest names where it is not known."""
+    found = resolve(name)
+    return {"name": found.name, "ra_deg": found.ra_deg, "dec_deg": found.dec_deg}
 
 
 @router.get("/jobs", summary="All work on record, the latest first")

@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, select_autoescape
 
 import nightfold
 from nightfold.engine.documents import to_document
+from nightfold.web import api
 from nightfold.web.api import room_of, session
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
@@ -28,6 +29,7 @@ PLACES = (
     ("/picture", "Picture"),
     ("/optics", "Optics"),
     ("/record", "Record"),
+    ("/settings", "Site and rigs"),
 )
 
 
@@ -119,6 +121,12 @@ def record(request: Request) -> Response:
     """The capture record, and what to share."""
     campaign = room_of(request).campaign()
     return _page(request, "record", "Record", {"nights": campaign.nights(), "masters": campaign.masters_with_ids()})
+
+
+@router.get("/settings")
+def settings(request: Request) -> Response:
+    """Site, rigs, targets and goals."""
+    return _page(request, "settings", "Site and rigs", {"settings": api.settings(request)})
 
 
 def _rigs(request: Request) -> list[dict[str, Any]]:

@@ -17,6 +17,7 @@ from nightfold.engine.core import CancelToken, Progress
 from nightfold.engine.documents import to_document
 from nightfold.errors import SettingsError
 from nightfold.intake.folders import allowed_folder, usual_places
+from nightfold.settings.edit import Change
 from nightfold.web.api import room_of
 from nightfold.web.room import Room
 
@@ -81,6 +82,19 @@ class OpenWish(Wish):
     """A campaign below the served folder."""
 
     name: Name
+
+
+class ChangeWish(Wish):
+    """One value of campaign.toml by its path; null takes it away."""
+
+    path: Annotated[list[str | Annotated[int, Field(ge=0, le=1000)]], Field(min_length=2, max_length=8)]
+    value: float | Annotated[str, Field(max_length=200)] | None
+
+
+class SettingsWish(Wish):
+    """Values of campaign.toml to change together."""
+
+    changes: Annotated[list[ChangeWish], Field(min_length=1, max_length=100)]
 
 
 def begin(room: Room, kind: str, what: str, wish: Wish, work: Callable[[Progress, CancelToken], Any]) -> Any:
@@ -175,6 +189,14 @@ def fold(request: Request, wish: FoldWish) -> Any:
             return campaign.fold(target=wish.target, filter=wish.filter, rig=wish.rig)
 
     return begin(room, "fold", what, wish, work)
+
+
+@router.post("/settings", summary="Change values of campaign.toml; nothing is written if one would be wrong")
+def change(request: Request, wish: SettingsWish) -> Any:
+    """Site, rigs and targets only; comments in the file stay."""
+    changes = [Change(path=tuple(c.path), value=c.value) for c in wish.changes]
+    room_of(request).campaign().change_settings(changes)
+    return {"changed": len(changes)}
 
 
 @router.post("/decide", summary="Keep or drop subs, or clear a person's decision")

@@ -28,12 +28,13 @@ function sorted(night) {
   return { ...night, subs: [...night.subs].sort((a, b) => rank(a).localeCompare(rank(b)) || order.get(`${a.sub.rig}/${a.sub.filter}`) - order.get(`${b.sub.rig}/${b.sub.filter}`) || `${a.sub.start}`.localeCompare(`${b.sub.start}`)) };
 }
 
+const rigs = new Set(report.subs.map((s) => s.sub.rig)).size;
 const head = h("h1"), costs = h("p"), charts = h("div", { class: "charts" }), picked = h("section", { class: "picked", "aria-live": "polite" }), body = h("tbody");
 const viewing = h("section", { class: "viewing", "aria-label": "One sub at full size", hidden: true });
 const overview = h("div", {},
   h("div", { class: "row spread" }, head, h("div", { class: "row" }, link(report.before, "Night before"), link(report.after, "Night after"))),
   costs, charts, picked,
-  h("div", { class: "scroll" }, h("table", { class: "subs" }, h("thead", {}, h("tr", {}, ["", "Rig", "Start", "Filter", "Star width", "Elongation", "Sky", "Transparency", "Verdict"].map((t) => h("th", { scope: "col" }, t)))), body)),
+  h("div", { class: "scroll" }, h("table", { class: "subs" }, h("thead", {}, h("tr", {}, ["", ...(rigs > 1 ? ["Rig"] : []), "Start", "Filter", "Star width, ″", "Elongation", "Sky, e/s", "Transparency", "Verdict"].map((t) => h("th", { scope: "col" }, t)))), body)),
 );
 main.replaceChildren(overview, viewing);
 
@@ -54,10 +55,10 @@ function row(s, i) {
   const verdict = `${kept(s) ? "Kept" : "Dropped"}${s.decided ? " by you" : ""}`;
   return h("tr", { class: kept(s) ? "" : "dropped", "data-sub": s.id },
     h("td", {}, h("button", { type: "button", class: "small-picture", "aria-label": `Open ${s.name}`, onclick: () => open(i) }, h("img", { src: `/api/subs/${s.id}/small.jpg`, alt: "", loading: "lazy", width: 88, height: 62 }))),
-    h("td", {}, n.rig ?? "–"),
+    rigs > 1 ? h("td", {}, n.rig ?? "–") : "",
     h("td", {}, clock(n.start)),
     h("td", {}, h("span", { class: "legend" }, h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, n.filter ?? "", 7, 7)), words(n.filter ?? "no filter")))),
-    ...SERIES.map((c) => h("td", {}, number(c.of(s), c.digits), c.of(s) === null ? "" : c.unit)),
+    ...SERIES.map((c) => h("td", {}, number(c.of(s), c.digits))),
     h("td", {}, verdict, why ? h("div", { class: "small" }, why) : ""),
   );
 }
@@ -160,6 +161,17 @@ async function refresh() {
   if (!fresh) return;
   report = sorted(fresh);
   draw();
+// The latest night may still be under way: new subs and verdicts come in by themselves while somebody looks.
+if (report.after === null)
+  setInterval(async () => {
+    if (document.hidden || !viewing.hidden || chosen.size || undo.length) return;
+    try {
+      const fresh = sorted(await get(`/api/nights/${report.night}`));
+      if (JSON.stringify(fresh) === JSON.stringify(report)) return;
+      report = fresh;
+      draw();
+    } catch { /* told when something is asked for */ }
+  }, 15000);
   if (!viewing.hidden) describe();
 }
 
@@ -220,3 +232,14 @@ document.addEventListener("keydown", (e) => {
 });
 
 draw();
+// The latest night may still be under way: new subs and verdicts come in by themselves while somebody looks.
+if (report.after === null)
+  setInterval(async () => {
+    if (document.hidden || !viewing.hidden || chosen.size || undo.length) return;
+    try {
+      const fresh = sorted(await get(`/api/nights/${report.night}`));
+      if (JSON.stringify(fresh) === JSON.stringify(report)) return;
+      report = fresh;
+      draw();
+    } catch { /* told when something is asked for */ }
+  }, 15000);
