@@ -288,24 +288,28 @@ def _readings_of(
     sun, moon = sun_track(place, start, end, step_s=3600.0), moon_track(place, start, end, step_s=3600.0)
     phase = float(moon_illumination(np.array([(start + end) / 2.0])).phase_angle_deg[0])
     found = []
-    for key in dict.fromkeys((s.target or "", s.panel) for s in subs):
-        track = target_track(*places[key], place, start, end, step_s=3600.0)
-        for sub, at in ((s, t) for s, t in zip(subs, middles) if (s.target, s.panel) == key):
-            rig = equipment[sub.rig or ""]
-            wheel = rig.wheels[sub.filter or ""]
-            terms = model.terms(
-                wheel.band, altitude_deg=track.altitude_deg(at), sun_altitude_deg=sun.altitude_deg(at),
-                moon_altitude_deg=moon.altitude_deg(at), separation_deg=separation_deg(track, moon, at), phase_angle_deg=phase,
-            )  # fmt: skip
-            per_photon = float(sky_e_per_s(1.0, wheel.band.width_nm, optics_for(rig, wheel))) * sub.binned**2
-            assert sub.sky_e_per_s is not None
+    kinds = [(s.target or "", s.panel, s.rig or "", s.filter or "") for s in subs]
+    for target, panel, rig, name in dict.fromkeys(kinds):
+        index = [i for i, kind in enumerate(kinds) if kind == (target, panel, rig, name)]
+        at = middles[index]
+        track = target_track(*places[(target, panel)], place, start, end, step_s=3600.0)
+        gear = equipment[rig]
+        wheel = gear.wheels[name]
+        terms = model.terms(
+            wheel.band, altitude_deg=track.altitude_deg(at), sun_altitude_deg=sun.altitude_deg(at),
+            moon_altitude_deg=moon.altitude_deg(at), separation_deg=separation_deg(track, moon, at), phase_angle_deg=phase,
+        )  # fmt: skip
+        per_photon = float(sky_e_per_s(1.0, wheel.band.width_nm, optics_for(gear, wheel)))
+        for i, site, lit, dusk in zip(index, terms.site, terms.moon, terms.twilight):
+            rate = subs[i].sky_e_per_s
+            assert rate is not None
             found.append(
                 SkyReading(
                     filter=wheel.band.name,
-                    measured=sub.sky_e_per_s / per_photon,
-                    site=float(terms.site),
-                    moon=float(terms.moon),
-                    twilight=float(terms.twilight),
+                    measured=rate / per_photon / subs[i].binned ** 2,
+                    site=float(site),
+                    moon=float(lit),
+                    twilight=float(dusk),
                 )
             )
     return [r for r in found if np.isfinite(r.site)]
