@@ -110,3 +110,15 @@ def test_a_rigs_event_bounds_what_is_usual_over_the_frame() -> None:
 
     assert cause_of(burst(noted=True)) == "seeing"
     assert cause_of(burst(noted=False)) == "focus"
+
+
+def test_a_moonlit_majority_is_signal_and_one_moonlit_sub_is_not() -> None:
+    moonlit = [replace(s, frame_id=100 + i, sky_e_per_s=0.6, noise_e=11.5) for i, s in enumerate(night(60, 7))]
+    assert 0.05 < judge_subs([*night(30), moonlit[0]])[-1].worth < 0.15
+    assert cause_of(judge_subs([*night(30), moonlit[0]])[-1]) == "sky-glow"
+    assert all(v.keep for v in judge_subs([*night(30), *moonlit]))
+
+
+def test_two_kinds_of_nights_are_both_kept() -> None:
+    poor = [replace(s, frame_id=100 + i, fwhm_px=1.7 * s.fwhm_px) for i, s in enumerate(night(20, 9))]
+    assert all(v.keep for v in judge_subs([*night(20), *poor]))

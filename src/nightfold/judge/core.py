@@ -33,7 +33,13 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 
 WORTH_FLOOR = 0.15
-"""A sub worth less than this share of a good one is dropped: a weight this small no longer pays for its risks."""
+"""A sub worth less than this share of a good one is dropped, as long as all of these together are worth no more than
+`GIVEN_UP` of the group: one small weight does not pay for its risks, a moonlit month of them does."""
+
+NOTHING_WORTH = 0.05
+"""Below this share a sub is dropped in any case."""
+
+GIVEN_UP = 0.02
 
 OVERLAP_FLOOR = 0.4
 """A sub that shares less than this of the reference's field would cost more edge than it brings depth."""
@@ -161,7 +167,7 @@ def _judge_group(
     worth = rate / good_rate if good_rate > 0 else np.full(len(subs), np.nan)
     # The worst place of a frame under uneven cloud is what its share of the master must bear.
     worth = worth * np.array([(1.0 - min(max(s.uneven, 0.0), 1.0)) ** 2 if why.is_uneven(s) else 1.0 for s in subs])
-    poor = fine & (worth < WORTH_FLOOR)
+    poor = _poor(worth, p, fine)
     harms, gain = harmful(np.where(fine, p, 0.0), np.where(fine, axis, 1.0), fine & ~poor, detail)
     sane = [s for s in subs if usable(s)]
     epochs = {e: usual.in_epoch(sane, e) for e in {s.epoch for s in subs}}
@@ -175,6 +181,14 @@ def _judge_group(
             factors = factors_of(s, usual, detail)
             verdicts.append(_weighed(s, float(worth[i]), bool(poor[i]), bool(harms[i]), float(gain[i]), factors, group))
     return verdicts
+
+
+def _poor(worth: FloatArray, p: FloatArray, fine: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Which subs are worth too little: next to nothing, or little while giving them all up costs next to nothing."""
+    nothing = fine & (worth < NOTHING_WORTH)
+    little = fine & ~nothing & (worth < WORTH_FLOOR)
+    together = float(p[little].sum()) / max(float(p[fine].sum()), 1e-300)
+    return nothing | little if together <= GIVEN_UP else nothing
 
 
 def _refusal(sub: SubFacts, usual: Usual) -> tuple[Cause, str] | None:
