@@ -12,6 +12,7 @@ from nightfold.calibrate.records import Calibration
 from nightfold.measure import prepare
 from nightfold.measure.background import bin_frame
 from nightfold.measure.prepare import Buffers, prepare_sub
+from nightfold.measure.stage import workers_within
 
 SHAPE = (301, 467)
 
@@ -73,3 +74,11 @@ def test_frames_of_other_sizes_and_kinds_may_follow(tmp_path):
         assert made.binned is None
     fits.PrimaryHDU(np.full((9, 9), np.nan, np.float32)).writeto(tmp_path / "empty.fits")
     assert not prepare_sub(tmp_path / "empty.fits", plain, buffers).any_finite
+
+
+def test_fewer_subs_at_once_where_memory_is_short():
+    assert workers_within(1_000_000_000, 26_000_000, 2) == 2
+    assert workers_within(1_000_000_000, 26_000_000, 16) == 3
+    assert workers_within(400_000_000, 26_000_000, 8) == 1
+    assert workers_within(100_000_000, 26_000_000, 8) == 1  # one is always tried
+    assert workers_within(1_000_000_000, 0, 4) == 4

@@ -69,6 +69,8 @@ def judge(
     filter: Annotated[str | None, Parameter(help="Only this filter.")] = None,
     night: Annotated[date | None, Parameter(help="Only this night, by its evening's date.")] = None,
     again: Annotated[bool, Parameter(negative="", help="Measure every sub anew.")] = False,
+    memory: Annotated[str | None, Parameter(help="Ceiling for planes of subs, for instance 800M or 2G.")] = None,
+    workers: Annotated[int | None, Parameter(help="Subs measured at once; as many as cores by default.")] = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Measure new subs and say of each whether it is worth keeping, and why not.
@@ -78,7 +80,9 @@ def judge(
     """
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
-        with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+        with Campaign.open(
+            campaign_folder(common), progress=progress, cancelled=token, memory=memory, workers=workers
+        ) as campaign:
             report = campaign.judge(filter=filter, night=night, again=again)
         return finish(common, report, lambda: judge_told(report))
 

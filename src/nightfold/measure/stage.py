@@ -18,6 +18,11 @@ from nightfold.measure.pack import pack_reading, unpack_reading
 from nightfold.measure.prepare import Buffers, Prepared, prepare_sub
 from nightfold.measure.records import READING_VERSION, Reading
 
+CALIBRATION_BYTES_A_PIXEL = 9
+"""Dark and flat as float32, and the mask of bad pixels."""
+WORKER_BYTES_A_PIXEL = 8
+"""A frame as float32, its halved copy, its saturated pixels, and what finding stars and trails takes for a while."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureReport:
@@ -52,11 +57,13 @@ def measure_subs(ws: Workspace, *, again: bool = False) -> MeasureReport:
         except OSError as error:
             return row, None, f"{row.path}: {error.strerror or error}", None
 
+    largest = max((row.width_px * row.height_px for row in todo), default=0)
+    workers = workers_within(ws.memory_bytes, largest, ws.workers)
     measured = 0
     unreadable: list[tuple[str, str]] = []
     ws.progress.start(len(todo), "Measuring", "subs")
     try:
-        for row, calibration, result, sha256 in parallel_map(measure, todo, workers=ws.workers, cancelled=ws.cancelled):
+        for row, calibration, result, sha256 in parallel_map(measure, todo, workers=workers, cancelled=ws.cancelled):
             ws.progress.advance()
             if isinstance(result, str) or calibration is None:
                 unreadable.append((row.name, str(result)))
@@ -78,6 +85,12 @@ def measure_subs(ws: Workspace, *, again: bool = False) -> MeasureReport:
     finally:
         ws.progress.finish()
     return MeasureReport(measured=measured, unreadable=tuple(unreadable), notes=tuple(notes))
+
+
+def workers_within(memory_bytes: int, pixels: int, workers: int) -> int:
+    """As many of the workers as fit under the ceiling of memory, at least one: each holds a frame, all share the calibration."""
+    room = memory_bytes - CALIBRATION_BYTES_A_PIXEL * pixels
+    return max(1, min(workers, room // max(1, WORKER_BYTES_A_PIXEL * pixels)))
 
 
 def _reading(row: FrameRow, prepared: Prepared, sub: SubCalibration) -> Reading:
