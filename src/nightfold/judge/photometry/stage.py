@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.align.catalogue import Catalogue
-from nightfold.align.cones import catalogue_for
+from nightfold.align.cones import catalogue_for, cone_stamp
 from nightfold.align.places.stage import cone_folders
 from nightfold.align.tangent import unit_vectors
 from nightfold.align.wcs import wcs_of
@@ -63,10 +63,16 @@ def zero_points(ws: Workspace) -> None:
     for row in ws.ledger.frames(kind="sub"):
         if row.id in solutions and solutions[row.id].solved:
             groups[(row.target, row.panel, row.rig, row.filter)].append(row)
+    lists = cone_stamp(cone_folders(ws))
     changed: list[SolutionRow] = []
     for rows in groups.values():
         scales = {r.id: verdicts[r.id].scale for r in rows if r.id in verdicts}
-        stamp = [PHOTOMETRY_VERSION, [[r.id, scales.get(r.id), solutions[r.id].document["made_from"]] for r in rows]]
+        stamp = [
+            PHOTOMETRY_VERSION,
+            lists,
+            _rig_stamp(ws, rows[0]),
+            [[r.id, scales.get(r.id), solutions[r.id].document["made_from"]] for r in rows],
+        ]
         mark = hashlib.sha256(repr(stamp).encode()).hexdigest()[:16]
         if all(solutions[r.id].document.get("photometry_from") == mark for r in rows):
             continue
@@ -77,6 +83,15 @@ def zero_points(ws: Workspace) -> None:
             changed.append(replace(known, document=document))
     if changed:
         ws.ledger.save_solutions(changed)
+
+
+def _rig_stamp(ws: Workspace, row: FrameRow) -> list[object]:
+    """What of campaign.toml the zero point of a sub's filter is made from."""
+    rig = ws.settings.rig_named(row.rig)
+    band = rig.filter_named(row.filter or "") if rig else None
+    if rig is None or band is None:
+        return []
+    return [band.model_dump(), rig.telescope.model_dump(), rig.camera.pixel_um, rig.camera.quantum_efficiency]
 
 
 def _of_group(
