@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
-from optics_runs import HEIGHT, HERON, WIDTH, exposure, moments_of, tilted
+from optics_runs import HEIGHT, WIDTH, exposure, moments_of, tilted
 
-from nightfold.optics.coma import Coma, coma_of_skew, direction_word, measure_coma
+from nightfold.frames.records import FrameHeader
+from nightfold.optics.coma import Coma, direction_word, measure_coma, skew_of_coma
+from nightfold.optics.files import MeasuredFrame, OpticsFacts, focus_of_frames
 from nightfold.optics.shapes import star_moments
 
 
@@ -94,6 +98,46 @@ def test_stated_skew_error_is_that_of_noise() -> None:
     assert np.mean([m.skew_error[0] for m in found]) == pytest.approx(spread, rel=0.2)
 
 
-def test_the_curve_grows_with_the_cube_of_small_coma() -> None:
-    assert coma_of_skew(8e-4) / coma_of_skew(1e-4) == pytest.approx(2.0, rel=0.12)
-    assert HERON.coma_everywhere_px == (0.0, 0.0)
+def test_small_coma_hides_in_focus_and_shows_out_of_it() -> None:
+    """Skew goes with the cube of small coma in focus, and with coma itself out of focus."""
+    in_focus = skew_of_coma([0.35, 0.7], 0.0)
+    assert in_focus[1] / in_focus[0] == pytest.approx(8.0, rel=0.12)
+    outside = skew_of_coma([0.35, 0.7], 1.0)
+    assert outside[1] / outside[0] == pytest.approx(2.0, rel=0.15)
+    assert outside[0] > 20.0 * in_focus[0]
+
+
+@pytest.mark.parametrize("coma", [(1.2, -0.9), (-2.0, 2.0)])
+def test_coma_out_of_focus(coma: tuple[float, float]) -> None:
+    """The same coma from frames at -40 to 40 um, whose defocus is known."""
+    rig = tilted((0.0, 0.0), coma_everywhere_px=coma)
+    columns = []
+    for i, z in enumerate((-40.0, -20.0, 0.0, 20.0, 40.0)):
+        image, reading = exposure(rig, z, 700 + i, drawn_px=1.0)
+        m, _ = moments_of(image, reading)
+        flat = np.ones(m.x.size)
+        columns.append([m.x, m.y, m.skew_x, m.skew_y, m.skew_error, m.sigma_px, flat * np.nanmedian(m.e_x), flat * np.nanmedian(m.e_y), flat * abs(z) / 10 / 4.63])  # fmt: skip
+    every = np.concatenate([np.array(c) for c in columns], axis=1)
+    found = measure_coma(*every[:8], width_px=WIDTH, height_px=HEIGHT, defocus_px=every[8])
+    size = float(np.hypot(*coma))
+    assert found.size_px == pytest.approx(size, abs=max(0.1 * size, 3 * found.uncertainty_px))
+    assert found.uncertainty_px < 0.12 * size
+
+
+def test_coma_of_a_focus_run_on_a_tilted_sensor() -> None:
+    """The run's own defocus, tilt and all, turns the skew of its frames into coma: 1.5 px, less than focus alone would show."""
+    rig = tilted((50.0, -36.0), coma_everywhere_px=(1.5, 0.0))
+    facts = OpticsFacts(focal_ratio=5.0, focal_length_mm=530.0, pixel_um=4.63, um_per_step=1.2)
+    frames = []
+    for i, position in enumerate(np.linspace(11920, 12160, 9)):
+        image, reading = exposure(rig, (position - 12040) * 1.2, 300 + i, drawn_px=1.2)
+        header = FrameHeader(
+            kind="sub", width_px=WIDTH, height_px=HEIGHT, exposure_s=10.0, focuser_position=float(position)
+        )
+        frames.append(MeasuredFrame(Path(f"{i}.fits"), header, reading, *moments_of(image, reading)))
+    found = focus_of_frames(frames, facts)
+    assert found.field is not None
+    assert found.field.tilt_x_um == pytest.approx(50.0, abs=5.0)
+    assert found.coma is not None
+    assert found.coma.x_px == pytest.approx(1.5, abs=max(0.15, 3 * found.coma.uncertainty_px))
+    assert found.coma.y_px == pytest.approx(0.0, abs=0.3)

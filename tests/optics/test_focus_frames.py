@@ -57,7 +57,7 @@ def check(runs: list[tuple[FocusRun, float]], *, least: float) -> None:
     good = [(run, best) for run, best in runs if run.verdict == "good"]
     assert len(good) >= 0.95 * len(runs), [r.verdict for r, _ in runs]
     within = [abs(run.best_position - best) <= run.interval_95 for run, best in good]
-    pull = np.array([(run.best_position - best) / run.best_error for run, best in good])
+    pull = np.array([(run.best_position - best) / run.uncertainty for run, best in good])
     assert np.mean(within) >= least, pull
     # A tenth of the sample knows its scatter to a sixth only.
     low, high = (0.8, 1.2) if len(good) >= 150 else (0.55, 1.5)

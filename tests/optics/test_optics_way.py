@@ -158,6 +158,9 @@ def test_a_run_of_whole_frames_tells_focus_and_tilt(shell: Shell, focus_folder: 
     assert field["tilt_x_um"] == pytest.approx(50.0, abs=max(5.0, 3 * field["tilt_x_uncertainty_um"]))
     assert field["tilt_y_um"] == pytest.approx(-36.0, abs=max(3.6, 3 * field["tilt_y_uncertainty_um"]))
     assert field["sentence"].startswith("The lower right corner is")
+    assert field["coma"]["measured"] is True
+    assert field["coma"]["size_px"] is None, "these optics have none"
+    assert field["coma"]["least_px"] < 0.5
     assert "lower right" in field["try_first"][0]
     assert [t["night"] for t in field["trend"]] == ["2026-05-14"]
     told = shell("optics", "summary", "--night", "2026-05-14")

@@ -1,9 +1,10 @@
 """Coma over the field from the skew of star images: size and direction in the middle and how it grows outwards.
 
-Guiding, wind, seeing and defocus draw stars out without making them lopsided; coma does, so the skew of
-`shapes.star_moments` holds it alone. What skew a coma of a given length leaves is found from third-order coma by rays
-(Schroeder, Astronomical Optics, ch. 6) over a Moffat star: the skew goes with the cube of small coma, so a small one
-hides, and only its upper limit is told. Lengths are of tangential coma, from apex to the end of the tail, pixels.
+Guiding, wind and seeing draw stars out without making them lopsided; coma does, so the skew of `shapes.star_moments` holds
+it alone. What skew a coma of a given length leaves is found from third-order coma by rays (Schroeder, Astronomical Optics,
+ch. 6) over a Moffat star. In focus the skew goes with the cube of small coma, so a small one hides, and only its upper
+limit is told; out of focus it goes with coma and the square of the defocus, which must therefore be known. Lengths are of
+tangential coma, from apex to the end of the tail, pixels.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import RBFInterpolator
 from scipy.optimize import least_squares
 
 from nightfold.optics.shapes import star_moments
@@ -26,6 +28,12 @@ SAME_STAR_PX = 12.0
 COLUMNS, ROWS = 5, 4
 BETA = 3.5
 """Of the Moffat profile of seeing; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
+CUBE, SQUARE = 0.0021, 0.03
+"""About how skew over coma grows with the squares of coma and defocus; what this misses is tabulated."""
+MOST_LENGTH = 4.3
+"""Sigmas; longer tails are told as this long."""
+MOST_DEFOCUS = 1.1
+"""Radius of the disc of defocus, in sigmas, beyond which a star is a ring, whose skew tells little."""
 LEAN = 0.93
 """Skew s of a star that guiding drew out by e comes out as s - LEAN e s*, both as complex numbers; 0.85 to 1.06 over
 comatic Moffat stars of ellipticity up to 0.3 (design/coma_lean.py)."""
@@ -66,17 +74,24 @@ def measure_coma(
     *,
     width_px: int,
     height_px: int,
+    defocus_px: npt.ArrayLike = 0.0,
 ) -> Coma:
-    """Coma from the moments of the stars of one or many frames in focus, all turned alike.
+    """Coma from the moments of the stars of one or many frames, all turned alike.
 
     Parameters
     ----------
     x, y, skew_x, skew_y, skew_error, sigma_px, e_x, e_y : arrays of shape (n,)
         As in `shapes.Moments`; NaN leaves a star out. Elongations are best the frame's medians: guiding, not noise.
+    defocus_px : array of shape (n,) or float
+        Radius of the disc that defocus alone makes of each star; 0 in focus. Stars far out of focus are left out.
     """
     columns = [np.asarray(v, np.float64) for v in (x, y, skew_x, skew_y, skew_error, sigma_px, e_x, e_y)]
-    good = np.isfinite(np.array(columns)).all(axis=0) & (columns[4] < 0.1)
-    px, py, sx, sy, error, sigma, drawn_x, drawn_y = (c[good] for c in columns)
+    columns.append(np.broadcast_to(np.asarray(defocus_px, np.float64), columns[0].shape))
+    with np.errstate(invalid="ignore"):
+        good = (
+            np.isfinite(np.array(columns)).all(axis=0) & (columns[4] < 0.1) & (columns[8] <= MOST_DEFOCUS * columns[5])
+        )
+    px, py, sx, sy, error, sigma, drawn_x, drawn_y, disc = (c[good] for c in columns)
     # The same star in frame after frame brings the same neighbours: only its noise averages down.
     places = np.unique(np.round(np.column_stack([px, py]) / SAME_STAR_PX), axis=0).shape[0] if px.size else 0
     if places < LEAST_STARS:
@@ -85,29 +100,28 @@ def measure_coma(
     diagonal = float(np.hypot(*half))
     rho = (np.column_stack([px, py]) - half) / diagonal
     skew = np.column_stack([sx, sy])
-    drawn = drawn_x + 1j * drawn_y
+    star = _Stars(rho=rho, sigma=sigma, drawn=drawn_x + 1j * drawn_y, defocus=disc / sigma)
     errors = np.hypot(error, OWN_SCATTER * np.sqrt(px.size / places))
     weights = np.ones(px.size)
-    values = _start(rho, skew, errors, sigma)
+    values = _start(star, skew, errors)
     for _ in range(6):
         root = np.sqrt(weights) / errors
 
         def pulls(v: FloatArray, root: FloatArray = root) -> FloatArray:
-            return np.asarray(((_skew_of(v, rho, sigma, drawn) - skew) * root[:, None]).ravel())
+            return np.asarray(((_skew_of(v, star) - skew) * root[:, None]).ravel())
 
         found = least_squares(pulls, values, x_scale=max(0.3 * float(np.median(sigma)), 0.05))
         values = np.asarray(found.x, np.float64)
-        off = np.hypot(*(_skew_of(values, rho, sigma, drawn) - skew).T) / errors
+        off = np.hypot(*(_skew_of(values, star) - skew).T) / errors
         spread = max(float(mad_sigma(np.concatenate([off, -off]))), 0.5)
         weights = np.maximum(biweight(off / spread / 1.5), 1e-6)
     freedom = max(2.0 * float(weights.sum()) - 3.0, 1.0)
     chi2 = max(2.0 * found.cost / freedom, 0.5)
     jacobian = np.asarray(found.jac, np.float64)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * chi2
-    typical = float(np.median(sigma))
     # Of the mean skew, whatever coma made it: what would have been seen.
-    mean_error = float(np.sqrt(chi2 / (weights / errors**2).sum()))
-    least = float(coma_of_skew(3.0 * mean_error) * typical)
+    each = weights / errors**2
+    least = _least(star, each, 3.0 * float(np.sqrt(chi2 / each.sum())))
     return _told(values, np.asarray(covariance, np.float64), least, half, diagonal, stars=px.size)
 
 
@@ -149,67 +163,97 @@ def direction_word(angle_deg: float) -> str:
     return words[round(angle_deg / 45.0) % 8]
 
 
-def _skew_of(values: FloatArray, rho: FloatArray, sigma: FloatArray, drawn: npt.NDArray[np.complex128]) -> FloatArray:
-    """Skew that this coma leaves on stars drawn out by `drawn`, of which coma's own elongation is a part."""
-    coma = ((values[0] + values[2] * rho[:, 0]) + 1j * (values[1] + values[2] * rho[:, 1])) / sigma
+@dataclass(frozen=True, slots=True)
+class _Stars:
+    """Places in half diagonals, shape (n, 2); window sigmas, pixels; elongations; defocus discs in sigmas, all (n,)."""
+
+    rho: FloatArray
+    sigma: FloatArray
+    drawn: npt.NDArray[np.complex128]
+    defocus: FloatArray
+
+
+def _skew_of(values: FloatArray, star: _Stars) -> FloatArray:
+    """Skew that this coma leaves on stars drawn out by guiding, coma's own elongation set apart."""
+    middle, outwards = complex(values[0], values[1]), float(values[2])
+    coma = (middle + outwards * (star.rho[:, 0] + 1j * star.rho[:, 1])) / star.sigma
     size = np.abs(coma)
     way = np.divide(coma, size, out=np.zeros_like(coma), where=size > 1e-9)
-    lengths, skews, own = _curve()
-    straight = np.interp(size, lengths, skews) * way
-    guiding = drawn - np.interp(size, lengths, own) * way**2
+    straight = skew_of_coma(size, star.defocus) * way
+    guiding = star.drawn - elongation_of_coma(size, star.defocus) * way**2
     seen = straight - LEAN * guiding * np.conj(straight)
     return np.column_stack([seen.real, seen.imag])
 
 
-def _start(rho: FloatArray, skew: FloatArray, errors: FloatArray, sigma: FloatArray) -> FloatArray:
+def _least(star: _Stars, weights: FloatArray, skew: float) -> float:
+    """The shortest coma, alike over the field, whose mean skew reaches `skew`; infinite if none does."""
+    lengths = np.geomspace(0.02, 4.0, 40) * float(np.median(star.sigma))
+    means = np.array([(weights * skew_of_coma(t / star.sigma, star.defocus)).sum() / weights.sum() for t in lengths])
+    reached = np.flatnonzero(means >= skew)
+    return float(lengths[reached[0]]) if reached.size else float("inf")
+
+
+def _start(star: _Stars, skew: FloatArray, errors: FloatArray) -> FloatArray:
     """Coma of each part of the field turned back from its mean skew, and the straight line through them."""
-    cell = (np.clip(rho[:, 0] * 2.5 + 2.5, 0, 4).astype(np.int64) * ROWS) + np.clip(rho[:, 1] * 3 + 2, 0, 3).astype(
-        np.int64
-    )
+    rho = star.rho
+    across = np.clip(rho[:, 0] * 2.5 + 2.5, 0, COLUMNS - 1).astype(np.int64)
+    cell = across * ROWS + np.clip(rho[:, 1] * 3 + 2, 0, ROWS - 1).astype(np.int64)
+    lengths = np.linspace(0.0, 4.0, 60)
     rows, data = [], []
     for c in np.unique(cell):
         own = cell == c
         w = 1.0 / errors[own] ** 2
         mean = (w[:, None] * skew[own]).sum(axis=0) / w.sum()
         size = float(np.hypot(*mean))
-        coma = mean / max(size, 1e-12) * float(coma_of_skew(size)) * float(np.median(sigma[own]))
+        grown = np.maximum.accumulate(skew_of_coma(lengths, np.full(60, float(np.mean(star.defocus[own])))))
+        length = float(np.interp(size, grown, lengths)) * float(np.median(star.sigma[own]))
         at = rho[own].mean(axis=0)
         rows += [[1.0, 0.0, at[0]], [0.0, 1.0, at[1]]]
-        data += [coma[0], coma[1]]
+        data += [mean[0] / max(size, 1e-12) * length, mean[1] / max(size, 1e-12) * length]
     return np.asarray(np.linalg.lstsq(np.array(rows), np.array(data), rcond=None)[0], np.float64)
 
 
-def coma_of_skew(skew: npt.ArrayLike) -> FloatArray:
-    """Tangential coma in sigmas of the star that leaves this skew; the largest tabulated beyond."""
-    lengths, skews, _ = _curve()
-    top = int(np.argmax(skews)) + 1
-    return np.asarray(np.interp(np.asarray(skew, np.float64), skews[:top], lengths[:top]))
+def skew_of_coma(length: npt.ArrayLike, defocus: npt.ArrayLike) -> FloatArray:
+    """Skew that tangential coma leaves; coma and the radius of the disc of defocus in sigmas of the star's window."""
+    t, q = np.broadcast_arrays(np.asarray(length, np.float64), np.asarray(defocus, np.float64))
+    t = np.minimum(t, MOST_LENGTH)
+    ratio = _surfaces()[0](np.column_stack([t.ravel(), q.ravel()])).reshape(t.shape)
+    return np.asarray(np.exp(ratio) * t * (CUBE * t**2 + SQUARE * q**2))
+
+
+def elongation_of_coma(length: npt.ArrayLike, defocus: npt.ArrayLike) -> FloatArray:
+    """Ellipticity along the tail that comes with it, 0 where there is no coma."""
+    t, q = np.broadcast_arrays(np.asarray(length, np.float64), np.asarray(defocus, np.float64))
+    t = np.minimum(t, MOST_LENGTH)
+    share = _surfaces()[1](np.column_stack([t.ravel(), q.ravel()])).reshape(t.shape)
+    return np.asarray(share * t**2)
 
 
 @functools.cache
-def _curve() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Tangential coma in sigmas of the window that fits the comatic star, and its skew and elongation."""
-    fwhm = 8.0  # finely sampled
+def _surfaces() -> tuple[RBFInterpolator, RBFInterpolator]:
+    """What is left of the skew over t (CUBE t^2 + SQUARE q^2), as a logarithm, and of the ellipticity over t^2: both smooth."""
+    fwhm, half = 8.0, 60  # finely sampled
     alpha2 = (0.5 * fwhm) ** 2 / (2.0 ** (1.0 / BETA) - 1.0)
-    half = 60
     offsets = np.arange(-half, half + 1, dtype=np.float64)
-    ring, turns = (np.arange(6) + 0.5) / 6.0, (np.arange(12) + 0.5) / 12.0 * 2.0 * np.pi
-    rho2 = np.repeat(ring, 12)  # even in area
-    theta = np.tile(turns, 6)
-    lengths, skews, drawn = [0.0], [0.0], [0.0]
-    for length in np.array([0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.7, 3.3, 4.0]) * fwhm:
-        shift_x = length / 3.0 * rho2 * (2.0 + np.cos(2.0 * theta))
-        shift_y = length / 3.0 * rho2 * np.sin(2.0 * theta)
-        image = np.zeros((offsets.size, offsets.size))
-        for a, b in zip(shift_x - shift_x.mean(), shift_y, strict=True):
-            image += (1.0 + ((offsets - a)[None, :] ** 2 + (offsets - b)[:, None] ** 2) / alpha2) ** -BETA
-        found = star_moments(image, [half], [half], sigma_px=fwhm / 2.6, background=0.0, noise=0.0)
-        if not np.isfinite(found.skew_x[0]):
-            break
-        lengths.append(length / float(found.sigma_px[0]))
-        skews.append(float(found.skew_x[0]))
-        drawn.append(float(found.e_x[0]))
-    return np.array(lengths), np.array(skews), np.array(drawn)
+    ring, turns = np.sqrt((np.arange(6) + 0.5) / 6.0), (np.arange(12) + 0.5) / 12.0 * 2.0 * np.pi
+    px, py = np.outer(ring, np.cos(turns)).ravel(), np.outer(ring, np.sin(turns)).ravel()
+    places, left, drawn = [], [], []
+    for length in np.array([0.15, 0.35, 0.6, 0.9, 1.25, 1.8, 2.5, 3.3]) * fwhm:
+        for disc in np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.25]) * fwhm:
+            x = length / 3.0 * (px**2 + py**2 + 2.0 * px**2) + disc * px
+            y = length / 3.0 * 2.0 * px * py + disc * py
+            image = np.zeros((offsets.size, offsets.size))
+            for a, b in zip(x - x.mean(), y, strict=True):
+                image += (1.0 + ((offsets - a)[None, :] ** 2 + (offsets - b)[:, None] ** 2) / alpha2) ** -BETA
+            found = star_moments(image, [half], [half], sigma_px=float(np.hypot(fwhm / 2.6, 0.5 * disc)), background=0.0, noise=0.0)  # fmt: skip
+            sigma, skew = float(found.sigma_px[0]), float(found.skew_x[0])
+            if not (np.isfinite(sigma) and skew > 0.0):
+                continue
+            t, q = length / sigma, disc / sigma
+            places.append((t, q))
+            left.append(np.log(skew / (t * (CUBE * t**2 + SQUARE * q**2))))
+            drawn.append(float(found.e_x[0]) / t**2)
+    return RBFInterpolator(places, left, smoothing=1e-4), RBFInterpolator(places, drawn, smoothing=1e-4)
 
 
 def _not_measured(sentence: str) -> Coma:

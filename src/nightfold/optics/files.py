@@ -189,15 +189,36 @@ def focus_of_frames(frames: Sequence[MeasuredFrame], facts: OpticsFacts) -> RunO
         name="these frames" if known else "these frames, for the focuser's step is not known in micrometres",
     )
     sharp = sharpest(frames)
+    told = run.verdict == "good"
+    discs = _discs(frames, run, shape, facts) if told else []
     return RunOfFiles(
         data=data,
         run=run,
         field=shape,
         elongation=elongation_map([s for s, f in zip(shapes, frames, strict=True) if f in sharp], width_px=width, height_px=height),
-        coma=coma_of_frames(sharp),
+        coma=coma_of_frames(frames, discs) if told else coma_of_frames(sharp),
         headers=tuple(f.header for f in frames),
         facts=facts,
     )  # fmt: skip
+
+
+def _discs(frames: Sequence[MeasuredFrame], run: FocusRun, shape: FieldShape, facts: OpticsFacts) -> list[FloatArray]:
+    """Radius of the disc that defocus makes of each star: where the field is known with its tilt, else from the run alone."""
+    # Half the light of a full disc lies within R / sqrt(2).
+    per_radius = float(np.sqrt(2.0 / (1.0 + facts.obstruction**2)))
+    found = []
+    for f in frames:
+        at = float(f.header.focuser_position or 0.0)
+        m, flat = f.moments, np.ones(f.moments.x.size)
+        if shape.measured and np.isfinite(facts.slope_px_um):
+            u, v = 2.0 * m.x / (f.header.width_px - 1) - 1.0, 2.0 * m.y / (f.header.height_px - 1) - 1.0
+            size2 = float(f.header.width_px**2 + f.header.height_px**2)
+            rho2 = ((u * f.header.width_px) ** 2 + (v * f.header.height_px) ** 2) / size2
+            best = shape.best_z_um - 0.5 * (shape.tilt_x_um * u + shape.tilt_y_um * v) + shape.curvature_um * rho2
+            found.append(np.abs(at * facts.um_per_step - best) * facts.slope_px_um * per_radius)
+        else:
+            found.append(flat * abs(at - run.best_position) * run.slope_px * per_radius)
+    return found
 
 
 def sharpest(frames: Sequence[MeasuredFrame]) -> list[MeasuredFrame]:
@@ -208,20 +229,25 @@ def sharpest(frames: Sequence[MeasuredFrame]) -> list[MeasuredFrame]:
     return [f for f, r in zip(frames, radii, strict=True) if r <= IN_FOCUS_GROWTH * np.nanmin(radii)]
 
 
-def coma_of_frames(frames: Sequence[MeasuredFrame]) -> Coma | None:
-    """Coma from the frames' stars together; None without frames."""
+def coma_of_frames(frames: Sequence[MeasuredFrame], discs_px: Sequence[FloatArray] = ()) -> Coma | None:
+    """Coma from the frames' stars together; None without frames.
+
+    `discs_px` are radii of the discs that defocus makes of the stars, frame by frame: in doubt none, which takes a
+    blurred frame for one of longer coma.
+    """
     if not frames:
         return None
     columns = []
-    for f in frames:
+    for k, f in enumerate(frames):
         m = f.moments
+        disc = discs_px[k] if len(discs_px) else np.zeros(m.x.size)
         flat = np.ones(m.x.size)
         e = [float(np.median(v[np.isfinite(v)])) if np.isfinite(v).any() else 0.0 for v in (m.e_x, m.e_y)]
         columns.append(
-            np.array([m.x, m.y, m.skew_x, m.skew_y, m.skew_error, m.sigma_px, flat * e[0], flat * e[1]])
-        )  # fmt: skip
-    header = frames[0].header
-    return measure_coma(*np.concatenate(columns, axis=1), width_px=header.width_px, height_px=header.height_px)
+            np.array([m.x, m.y, m.skew_x, m.skew_y, m.skew_error, m.sigma_px, flat * e[0], flat * e[1], disc])
+        )
+    header, every = frames[0].header, np.concatenate(columns, axis=1)
+    return measure_coma(*every[:8], width_px=header.width_px, height_px=header.height_px, defocus_px=every[8])
 
 
 def temperature_of(header: FrameHeader, unknown: float = float("nan")) -> float:

@@ -25,6 +25,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 Verdict = Literal["good", "too few points", "constant", "one-sided", "noisy", "clouds"]
 
+NORMAL_95 = 1.959964
 LEAST_POSITIONS = 5
 """Three unknowns and two positions to check them by."""
 OUTLIER_CHANCE = 0.005
@@ -58,7 +59,7 @@ class FocusRun:
     verdict: Verdict
     sentence: str
     best_position: float  # with backlash: for moves towards larger positions
-    best_error: float
+    best_error: float  # of the least squares; with few points its own scatter counts too, see `uncertainty`
     interval_95: float  # the best position is within this of the truth in 95 of 100 runs
     least_radius_px: float
     least_radius_error_px: float
@@ -72,6 +73,11 @@ class FocusRun:
     scatter_px: float
     used: BoolArray  # shape (n,); False for points set aside
     notes: tuple[str, ...]
+
+    @property
+    def uncertainty(self) -> float:
+        """1 sigma of the best position as of normal errors: the 95 % interval over 1.96, the few points' own doubt included."""
+        return self.interval_95 / NORMAL_95
 
     def radius_at(self, position: npt.ArrayLike) -> FloatArray:
         """The curve, pixels; NaN throughout if the run gave none."""
@@ -215,7 +221,7 @@ def _judged(
         notes.append("upward moves focus at smaller positions: not slack, focus drifted during the run")
     return FocusRun(
         verdict="good",
-        sentence=f"Best focus at {c:.1f} ± {error:.1f} with a half-flux radius of {a:.2f} px.",
+        sentence=f"Best focus at {c:.1f} ± {interval / NORMAL_95:.1f} with a half-flux radius of {a:.2f} px.",
         best_position=c,
         best_error=error,
         interval_95=interval,
