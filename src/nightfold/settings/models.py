@@ -198,6 +198,7 @@ class Filter(Table):
     peak_transmission: Share = 0.9
     lines_nm: list[Positive] = Field(default_factory=list)
     refractive_index: Positive | None = None
+    moon_separation_deg: Annotated[float, Field(ge=0, le=180)] | None = None
 
 
 class Rig(Table):
