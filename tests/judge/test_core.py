@@ -122,3 +122,19 @@ def test_a_moonlit_majority_is_signal_and_one_moonlit_sub_is_not() -> None:
 def test_two_kinds_of_nights_are_both_kept() -> None:
     poor = [replace(s, frame_id=100 + i, fwhm_px=1.7 * s.fwhm_px) for i, s in enumerate(night(20, 9))]
     assert all(v.keep for v in judge_subs([*night(20), *poor]))
+
+
+def test_the_clear_few_of_a_cloudy_campaign_are_not_taken_for_another_filter() -> None:
+    cloudy = [
+        replace(s, frame_id=100 + i, transparency=0.2, scale=0.2, sky_e_per_s=0.07) for i, s in enumerate(night(30, 11))
+    ]
+    clear = judge_subs([*cloudy, *night(3)])[-3:]
+    assert all(v.keep for v in clear)
+    brighter = replace(GOOD, frame_id=99, transparency=6.0, scale=6.0, sky_e_per_s=0.4, noise_e=9.0)
+    assert cause_of(judge_subs([*night(20), brighter])[-1]) == "wrong-frame"
+
+
+def test_two_subs_of_different_scatter_are_both_what_they_say() -> None:
+    assert all(
+        v.keep for v in judge_subs([replace(GOOD, star_scatter=0.01), replace(GOOD, frame_id=1, star_scatter=0.2)])
+    )

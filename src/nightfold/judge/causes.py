@@ -58,10 +58,18 @@ def why_unusable(sub: SubFacts, usual: Usual) -> tuple[Cause, str]:
 def wrong_frame(sub: SubFacts, usual: Usual) -> str:
     """Words on a frame that is of something else than its header says; empty if nothing speaks for that."""
     bright = sub.transparency / usual.transparency if usual.transparency > 0 else 1.0
-    if np.isfinite(bright) and bright > TOO_BRIGHT:
+    # A campaign that is mostly cloud makes its clear subs look too bright; their sky is not brighter with them.
+    if np.isfinite(bright) and bright > TOO_BRIGHT and sky_ratio(sub, usual) > 0.6 * bright:
         return f"stars {bright:.1f} times as bright as in this filter's other subs: another filter, gain or exposure than it says"
-    limit = max(SCATTER_FLOOR, usual.star_scatter.value + 6.0 * usual.star_scatter.spread)
-    if np.isfinite(sub.star_scatter) and np.isfinite(usual.star_scatter.value) and sub.star_scatter > limit:
+    # Wide stars run into each other, which scatters them too; and few subs do not tell what is usual.
+    wide = max(1.0, sub.long_axis_px / usual.long_px) if usual.long_px > 0 else 1.0
+    limit = max(SCATTER_FLOOR, usual.star_scatter.value + 6.0 * usual.star_scatter.spread) * wide**2
+    if (
+        usual.subs >= 4
+        and np.isfinite(sub.star_scatter)
+        and np.isfinite(usual.star_scatter.value)
+        and sub.star_scatter > limit
+    ):
         return (
             f"brightness ratios differ by {_percent(sub.star_scatter)} from star to star (usual {_percent(usual.star_scatter.value)}): "
             "another filter than the header says"

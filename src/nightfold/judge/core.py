@@ -99,7 +99,7 @@ def _best_of_night(groups: Sequence[Sequence[SubFacts]], usuals: Sequence[Usual]
     seen: dict[_NightKey, list[float]] = {}
     for subs, usual in zip(groups, usuals):
         for s in subs:
-            if usable(s) and np.isfinite(s.transparency) and s.transparency < why.TOO_BRIGHT * usual.transparency:
+            if usable(s) and np.isfinite(s.transparency) and not why.wrong_frame(s, usual):
                 seen.setdefault(_night_key(s), []).append(s.transparency)
     return {key: float(np.percentile(values, 90)) for key, values in seen.items()}
 

@@ -72,6 +72,7 @@ class Centre:
 class Usual:
     """A group (one target, rig and filter) by what its good subs share."""
 
+    subs: int
     width2_px2: float  # across the long axis, at the usual air mass
     long_px: float  # along it
     ellipticity: float
@@ -105,6 +106,7 @@ class Usual:
         ]
         off = [s.sensor_c - s.set_point_c for s in subs if s.sensor_c is not None and s.set_point_c is not None]
         return cls(
+            subs=len(subs),
             width2_px2=better_half(width2),
             long_px=better_half([s.long_axis_px for s in subs]),
             ellipticity=better_half([s.ellipticity for s in subs]),
