@@ -84,6 +84,15 @@ def test_the_one_goal_left(lantern: CampaignSettings) -> None:
     assert by_filter["SII"].done == 0.0
 
 
+def test_a_filter_keeps_its_distance_from_the_moon() -> None:
+    # The Moon stands 60 degrees from the target this night.
+    text = rig_text().replace('name = "Ha"', 'name = "Ha"\nmoon_separation_deg = 90')
+    plan = plan_of(campaign(text, target_text(hours_goals(8.0, ("Ha",)))))
+    assert plan.moon.rise is not None
+    assert plan.blocks
+    assert max(b.end for b in plan.blocks) <= plan.moon.rise + timedelta(minutes=5)
+
+
 def test_nothing_is_left_to_shoot(lantern: CampaignSettings) -> None:
     plan = plan_of(lantern, State(subs=(*subs("Ha", 150), *subs("OIII", 150), *subs("SII", 150))))
     assert plan.blocks == ()

@@ -142,8 +142,14 @@ def tonight_told(plan: NightPlan) -> str:
 
 def _sun_told(plan: NightPlan) -> str:
     zone = plan.time_zone
+    if (
+        plan.dark_start is not None
+        and plan.dark_end is not None
+        and (plan.dark_end - plan.dark_start).total_seconds() > 23.5 * 3600
+    ):
+        return "The Sun stays down and it is dark around the clock."
     if plan.sunset is None and plan.sunrise is None:
-        text = "The Sun neither sets nor rises."
+        text = "The Sun stays down." if plan.dark_start is not None else "The Sun neither sets nor rises."
     else:
         text = f"Sunset {_at(plan.sunset, zone)}, sunrise {_at(plan.sunrise, zone)}"
     if plan.dark_start is not None:

@@ -115,8 +115,9 @@ def sky_model_of(site: Site) -> tuple[SkyModel, tuple[str, ...]]:
     return SkyModel(level if level is not None else USUAL_SKY_V_MAG, site.extinction_mag, site.elevation_m), missing
 
 
-def limits_of(rig: Rig, site: Site) -> Limits:
-    """Where a rig may point."""
+def limits_of(rig: Rig, site: Site, filter: str | None = None) -> Limits:
+    """Where a rig may point, with a filter that keeps its distance from the Moon."""
+    wheel = rig.filter_named(filter) if filter is not None else None
     mount = rig.mount
     angles = mount.hour_angle_limits_h
     return Limits(
@@ -124,6 +125,7 @@ def limits_of(rig: Rig, site: Site) -> Limits:
         profile=tuple((a, h) for a, h in site.horizon_deg),
         hour_angles_h=(angles[0], angles[1]) if angles is not None else None,
         flips=mount.flips,
+        moon_separation_deg=(wheel.moon_separation_deg or 0.0) if wheel is not None else 0.0,
     )
 
 

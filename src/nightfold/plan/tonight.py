@@ -320,7 +320,6 @@ def _works(
     found: list[Work] = []
     for rig in rigs:
         gear = equipment[rig.name]
-        limits = limits_of(rig, site)
         lost = lost_per_hour(state.subs, rig.name)
         interval = refocus[rig.name]
         pause = gear.focus_s / interval if np.isfinite(interval) and interval > 0 else 0.0
@@ -343,8 +342,8 @@ def _works(
             upper = max(min(90.0 - abs(site.latitude_deg - one.spot.dec_deg), 90.0), 5.0)
             rate = reference_rate(shooting, model, upper)
             detail = slot_gain(
-                edges, night=night, target=tracks[one.spot.key], model=model, shooting=shooting, limits=limits,
-                flip_s=gear.flip_s,
+                edges, night=night, target=tracks[one.spot.key], model=model, shooting=shooting,
+                limits=limits_of(rig, site, one.goal.filter), flip_s=gear.flip_s,
             )  # fmt: skip
             if one.goal.hours is not None:
                 # An hour of light at the target's best height in a dark sky counts as an hour.
