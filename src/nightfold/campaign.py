@@ -484,6 +484,11 @@ class Campaign:
 
         return night_report(self._ws, night)
 
+    def latest_folder(self) -> str | None:
+        """The folder that the latest sub lies in; None without subs."""
+        subs = [r for r in self._ws.ledger.frames(kind="sub") if r.start is not None]
+        return str(subs[-1].path.parent) if subs else None
+
     def proof_pair(self) -> ProofPair | None:
         """A good sub and a dropped one that show side by side what the costliest cause did."""
         from nightfold.judge.looking.stage import proof_pair

@@ -168,6 +168,19 @@ def test_the_end_of_the_server_stops_the_work(tmp_path: Path) -> None:
     assert ended(jobs, record).state == "stopped"
 
 
+def test_a_watch_goes_on_beside_other_work(tmp_path: Path) -> None:
+    jobs, go = Jobs(tmp_path), threading.Event()
+    watch = jobs.start("watch", "Watching", lambda _p, _t: go.wait(5))
+    assert jobs.running() is None
+    assert jobs.watching() == watch
+    with pytest.raises(NightfoldError, match="one thing at a time"):
+        jobs.start("watch", "Watching more", lambda _p, _t: None)
+    assert ended(jobs, jobs.start("judge", "Judging", lambda _p, _t: 1)).result == 1
+    go.set()
+    ended(jobs, watch)
+    assert jobs.watching() is None
+
+
 # -- through the page --------------------------------------------------------------------------------------------------
 
 
@@ -200,3 +213,23 @@ def test_the_page_survives_a_restart(copied: Path, serve: Callable[[Path], Any])
     second = serve(copied)
     assert second.get(f"/api/jobs/{job['id']}")["state"] == "done"
     assert second.get("/api/nights") == first.get("/api/nights")
+
+
+@pytest.mark.slow
+def test_the_watch_is_switched_on_and_off(
+    copied: Path, small_frames: Path, serve: Callable[[Path], Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOME", str(small_frames.parent))
+    page = serve(copied)
+    job = page.post("/api/work/watch", {"folder": str(small_frames)})
+    for _ in range(600):
+        watch = page.get("/api/watching")["watch"]
+        assert watch is not None
+        if watch["said"]:
+            break
+        time.sleep(0.05)
+    assert "Files are only read" in watch["said"][0]
+    assert page.get("/api/session")["job"] is None
+    assert page.post(f"/api/jobs/{job['id']}/stop")["asked"]
+    assert page.wait_for(job)["state"] in ("done", "stopped")
+    assert page.get("/api/watching")["watch"] is None

@@ -24,6 +24,8 @@ State = Literal["running", "done", "failed", "stopped", "cut short"]
 Work = Callable[[Progress, CancelToken], Any]
 
 MOST_SAID = 40
+BESIDE = "watch"
+"""The kind of work that goes on beside others: it holds the campaign only while a file is taken in."""
 MOST_KEPT = 50
 
 
@@ -105,7 +107,7 @@ class _Job:
 
 
 class Jobs:
-    """All jobs of this server; at most one runs, because a campaign has one writer."""
+    """All jobs of this server; at most one runs, because a campaign has one writer, and one watch beside it."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -120,7 +122,7 @@ class Jobs:
     def start(self, kind: str, what: str, work: Work, *, again: dict[str, Any] | None = None) -> JobRecord:
         """Begin `work` in a thread; a NightfoldError if another job runs."""
         with self._lock:
-            running = self.running()
+            running = self.watching() if kind == BESIDE else self.running()
             if running is not None:
                 raise NightfoldError(
                     "one thing at a time: other work is going on",
@@ -159,8 +161,15 @@ class Jobs:
         self._write(job.record)
 
     def running(self) -> JobRecord | None:
-        """The job at work, if one is."""
-        return next((j.record for j in self._jobs.values() if j.record.state == "running"), None)
+        """The job at work, if one is; a watch does not count."""
+        return next((r for r in self._running() if r.kind != BESIDE), None)
+
+    def watching(self) -> JobRecord | None:
+        """The watch, if one goes on."""
+        return next((r for r in self._running() if r.kind == BESIDE), None)
+
+    def _running(self) -> list[JobRecord]:
+        return [j.record for j in list(self._jobs.values()) if j.record.state == "running"]
 
     def ended(self) -> int:
         """How many pieces of work have ended."""

@@ -29,7 +29,7 @@ PLACES = (
     ("/picture", "Picture"),
     ("/optics", "Optics"),
     ("/record", "Record"),
-    ("/settings", "Site and rigs"),
+    ("/settings", "Site"),
 )
 
 
@@ -101,7 +101,8 @@ def found(request: Request) -> Response:
 @router.get("/tonight")
 def tonight(request: Request) -> Response:
     """The night's plan."""
-    return _page(request, "tonight", "Tonight", {"rigs": _rigs(request)})
+    folder = room_of(request).campaign().latest_folder()
+    return _page(request, "tonight", "Tonight", {"rigs": _rigs(request), "folder": folder})
 
 
 @router.get("/optics")

@@ -13,7 +13,7 @@ from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from nightfold.campaign import Campaign
-from nightfold.engine.core import CancelToken, Progress
+from nightfold.engine.core import CancelToken, NullProgress, Progress
 from nightfold.engine.documents import to_document
 from nightfold.errors import SettingsError
 from nightfold.intake.folders import allowed_folder, usual_places
@@ -54,6 +54,12 @@ class DemoWish(Wish):
 
 class TakeInWish(Wish):
     """A folder to take in, and judge."""
+
+    folder: FolderPath
+
+
+class WatchWish(Wish):
+    """A folder to follow while it is shot into."""
 
     folder: FolderPath
 
@@ -162,6 +168,29 @@ def take_in(request: Request, wish: TakeInWish) -> Any:
             return taken
 
     return begin(room, "take-in", f"Taking in {folder.name}", wish, work)
+
+
+@router.post("/work/watch", summary="Follow a folder while it is shot into; goes on until it is stopped")
+def watch(request: Request, wish: WatchWish) -> Any:
+    """What happens is said in the job's record; other work can run beside it."""
+    room = room_of(request)
+    folder = allowed_folder(wish.folder, usual_places(room.base))
+
+    def work(progress: Progress, token: CancelToken) -> Any:
+        with room.at_work(NullProgress(), token) as campaign:
+            subs = 0
+            for event in campaign.watch([folder]):
+                progress.say(event.text)
+                subs += event.kind == "sub"
+            return {"subs": subs}
+
+    return begin(room, "watch", f"Watching {folder.name}", wish, work)
+
+
+@router.get("/watching", summary="The watch that goes on, null if none does")
+def watching(request: Request) -> Any:
+    """With what it said last."""
+    return {"watch": to_document(room_of(request).jobs.watching())}
 
 
 @router.post("/work/judge", summary="Measure what is new and judge all subs")

@@ -1,12 +1,44 @@
 // Tonight: the night's chart and blocks, exposure advice, framing, calibration still to shoot, cautions, sheet and calendar.
-import { attempt, first, get, h, main, number, start } from "./base.js";
+import { attempt, first, get, h, main, number, post, start } from "./base.js";
 import { chart } from "./charts.js";
+import { chooser } from "./chooser.js";
 import { words } from "./marks.js";
 
 let plan = null;
 const clock = (time) => (time ? new Date(time).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: plan.time_zone ?? "UTC" }) : "–");
 const body = h("div"), made = h("div", { class: "row" });
-main.replaceChildren(body);
+const watch = h("section", { "aria-label": "Watch tonight" });
+main.replaceChildren(watch, body);
+
+// -- watching: one switch -----------------------------------------------------------------------------------------------
+let watched = null;
+async function lookAtWatch() {
+  if (document.hidden) return;
+  try { watched = (await get("/api/watching")).watch; } catch { return; }
+  drawWatch();
+}
+function drawWatch() {
+  const place = h("div");
+  if (!watched) {
+    const again = first.folder ? h("button", { type: "button", onclick: () => begin(first.folder) }, "Watch the last folder") : "";
+    watch.replaceChildren(h("div", { class: "row" }, again, h("button", { type: "button", onclick: () => chooser(place, "Watch this folder", begin) }, again ? "Watch another folder" : "Watch a folder tonight"), h("span", { class: "small" }, "New subs are judged as they come; you are told when one needs you.")), place);
+    return;
+  }
+  watch.replaceChildren(h("div", { class: "row spread" }, h("p", {}, `${watched.what}.`), h("button", { type: "button", onclick: end }, "Stop watching")), h("ul", { class: "plain said", "aria-live": "polite" }, watched.said.slice(-6).reverse().map((t) => h("li", {}, t))));
+}
+async function begin(folder) {
+  watched = (await attempt(() => post("/api/work/watch", { folder }))) ?? null;
+  drawWatch();
+}
+async function end() {
+  await attempt(() => post(`/api/jobs/${watched.id}/stop`));
+  watched = null;
+  drawWatch();
+}
+setInterval(lookAtWatch, 5000);
+document.addEventListener("visibilitychange", lookAtWatch);
+lookAtWatch();
+drawWatch();
 
 async function draw(day) {
   body.replaceChildren(h("h1", {}, "Planning the night …"), h("p", { class: "small" }, "Sun, Moon and targets, then the best order of filters. This takes a few seconds."));
