@@ -78,6 +78,11 @@ def solve_subs(ws: Workspace) -> None:
                 continue
             if grid is not None and lies is not None:
                 found.append(_through_grid(row, grid, lies, made_from))
+            elif grid is not None and not grid.wcs:
+                # Its best subs could not be solved; hundreds of others would only take long to say the same.
+                reason = (ws.ledger.kept_setting(_unsolved(grid)) or {}).get("reason", "")
+                document = {"reason": f"its grid has no place: {reason}", "made_from": made_from}
+                found.append(SolutionRow(frame_id=row.id, solved=False, document=document))
             else:
                 alone.append((row, made_from))
     found += _solve_alone(ws, alone)
@@ -124,9 +129,8 @@ def _solve_grid(
 ) -> GridRow:
     """The grid with its WCS, if one of its subs can be solved; else as it was."""
     candidates = _candidates(ws, grid, rows, placed)
-    key = f"grid {grid.id} unsolved"
     tried = [SOLUTION_VERSION, stamp, [r.id for r in candidates]]
-    if ws.ledger.kept_setting(key) == tried:
+    if (ws.ledger.kept_setting(_unsolved(grid)) or {}).get("tried") == tried:
         return grid
     readings = load_readings(ws, candidates)
     reason = "no sub with stars enough is placed on it"
@@ -146,8 +150,13 @@ def _solve_grid(
             ws.progress.say(f"{row.name}: {note}")
         return ws.ledger.grid(grid.target, grid.panel) or grid
     ws.progress.say(f"{grid.target} has no place on the sky yet: {reason}")
-    ws.ledger.keep_setting(key, tried)
+    ws.ledger.keep_setting(_unsolved(grid), {"tried": tried, "reason": reason})
     return grid
+
+
+def _unsolved(grid: GridRow) -> str:
+    """The key under which a grid's failure is kept."""
+    return f"grid {grid.id} unsolved"
 
 
 def _candidates(ws: Workspace, grid: GridRow, rows: Sequence[FrameRow], placed: dict[int, Placed]) -> list[FrameRow]:
