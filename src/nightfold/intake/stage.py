@@ -253,7 +253,7 @@ def _new_frame(scanned: Scanned, settings: CampaignSettings, notes: dict[str, in
         kind=header.kind,
         rig=rig,
         target=target or (header.object or "target" if header.kind == "sub" else None),
-        panel=None,
+        panel=_panel_of(header, settings.target_named(target)) if header.kind == "sub" else None,
         filter=header.filter or (UNFILTERED if header.kind == "sub" else None),
         night=_night(header, settings),
         start=header.start,
@@ -307,11 +307,22 @@ def _target_of(header: FrameHeader, settings: CampaignSettings) -> str | None:
     return None
 
 
+def _panel_of(header: FrameHeader, target: Target | None) -> int | None:
+    """The panel of a mosaic that a sub points nearest to; None without panels or without a pointing."""
+    if target is None or not target.panel or header.ra_deg is None or header.dec_deg is None:
+        return None
+    ra, dec = header.ra_deg, header.dec_deg
+    return min(target.panel, key=lambda p: _angle_deg(p.ra_deg, p.dec_deg, ra, dec)).panel
+
+
 def _separation_deg(target: Target, ra_deg: float, dec_deg: float) -> float:
-    """Angle to a target by the haversine form, which keeps its digits for small angles; infinite without a place."""
+    """Angle to a target; infinite without a place."""
     ra, dec = target.match.get("ra_deg", target.ra_deg), target.match.get("dec_deg", target.dec_deg)
-    if ra is None or dec is None:
-        return math.inf
+    return math.inf if ra is None or dec is None else _angle_deg(ra, dec, ra_deg, dec_deg)
+
+
+def _angle_deg(ra: float, dec: float, ra_deg: float, dec_deg: float) -> float:
+    """Angle between two places, degrees, by the haversine form, which keeps its digits for small angles."""
     d1, d2 = math.radians(dec), math.radians(dec_deg)
     half = math.sin((d2 - d1) / 2) ** 2 + math.cos(d1) * math.cos(d2) * math.sin(math.radians(ra_deg - ra) / 2) ** 2
     return math.degrees(2.0 * math.asin(min(1.0, math.sqrt(half))))
