@@ -66,3 +66,18 @@ def test_angles_of_solved_subs(campaign: Campaign) -> None:
     assert report.angle_now_deg == 7.0
     assert report.angle_wanted_deg == 2.0  # the target's own, as no grid is solved
     assert report.turn_by_deg == pytest.approx(5.0)
+
+
+def test_subs_know_their_panel(tmp_path: Path, small_frames: Path, small_settings: str) -> None:
+    panels = "".join(
+        f"[[target.panel]]\npanel = {n}\nra_deg = {ra}\ndec_deg = -48.8\n" for n, ra in ((1, 251.6), (2, 250.2))
+    )
+    with Campaign.create(tmp_path / "mosaic", text=small_settings + panels) as opened:
+        opened.take_in([small_frames])
+        rows = opened._ws.ledger.frames(kind="sub")
+        assert {r.panel for r in rows} == {2}
+        plan = opened.tonight(day=date(2026, 6, 5))
+        goals = {(g.panel, g.filter): g for g in plan.goals}
+        assert goals[(2, "Ha")].hours_done > 0.0
+        assert goals[(1, "Ha")].hours_done == 0.0
+        assert any("panel 1" in n and "lags in Ha" in n for n in plan.notes)
