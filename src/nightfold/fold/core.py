@@ -11,10 +11,10 @@ import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
 
 from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_map
 from nightfold.errors import FoldError
@@ -150,7 +150,7 @@ class _Work:
         self.weights = (weights / weights.sum()).astype(np.float32)
         self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
         share = self.options.share_given_up
-        self.k_sigma = float(-ndtri(share / 2.0)) if share > 0.0 else 1e9
+        self.k_sigma = -NormalDist().inv_cdf(share / 2.0) if share > 0.0 else 1e9
         self.terms = seeing_terms([p.sub for p in self.placers], self.options)
         leeway = seeing_leeway([p.sub for p in self.placers], self.terms[0])
         own = [(p.quadratic, p.floor, ease, w) for p, ease, w in zip(self.placers, leeway, self.weights, strict=True)]

@@ -13,13 +13,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from drizzle.resample import Drizzle
 
 from nightfold.align.records import Transform
 from nightfold.errors import FoldError
+
+if TYPE_CHECKING:
+    from drizzle.resample import Drizzle
 
 Plane = npt.NDArray[np.float32]
 STRIP_BYTES = 64 * 1024 * 1024
@@ -91,6 +94,8 @@ def drizzle_subs(
     if share.shape != (len(subs),) or not ((share >= 0.0).all() and share.sum() > 0.0):
         raise FoldError("no sub has a weight", seen=f"{share.tolist()}", allowed=f"{len(subs)} weights, not all 0")
     shape = (math.ceil(grid_shape[0] / output_scale), math.ceil(grid_shape[1] / output_scale))
+    from drizzle.resample import Drizzle
+
     image, weight, variance = (np.zeros(shape, np.float32) for _ in range(3))
     rain = Drizzle(kernel="square", out_img=image, out_wht=weight, out_img2=variance, disable_ctx=True)
     for number, (sub, sub_weight) in enumerate(zip(subs, share, strict=True)):

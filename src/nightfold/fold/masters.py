@@ -10,18 +10,20 @@ import math
 import warnings
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote, unquote
 
 import numpy as np
 import numpy.typing as npt
 from astropy.io import fits
-from astropy.wcs import WCS, FITSFixedWarning
 
 from nightfold.align.records import Transform
 from nightfold.errors import FoldError
 from nightfold.fold.boxes import Box
 from nightfold.frames.write import write_fits
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 Plane = npt.NDArray[np.float32]
 Counts = npt.NDArray[np.int16]
@@ -365,6 +367,8 @@ def celestial(header: fits.Header) -> WCS | None:
     """The celestial coordinates of the header, None if it has none."""
     if "CTYPE1" not in header:
         return None
+    from astropy.wcs import WCS, FITSFixedWarning
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", FITSFixedWarning)
         wcs = WCS(header)

@@ -19,13 +19,12 @@ from nightfold.align.fit import best_affine
 from nightfold.align.places.stage import solve_subs
 from nightfold.align.records import Transform
 from nightfold.align.stage import Placed, place_subs, placed_of
-from nightfold.calibrate.apply import calibrate_rows
 from nightfold.calibrate.records import Calibration
 from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.errors import FoldError, FrameError, NightfoldError
 from nightfold.fold.boxes import common_box, cut_box
 from nightfold.fold.core import fold_subs
-from nightfold.fold.drizzling import Drizzled, DrizzleSub, drizzle_subs, noise_ratio
+from nightfold.fold.finer import drizzle_fold, write_drizzled
 from nightfold.fold.look import coarser, look_at, middle
 from nightfold.fold.masters import MasterDocument, MasterSummary, SubRow, write_master
 from nightfold.fold.normalise import (
@@ -41,7 +40,6 @@ from nightfold.fold.records import FoldOptions, FoldResult, FoldSub
 from nightfold.fold.statistics import RULES
 from nightfold.frames.identity import hash_file
 from nightfold.frames.pixels import PixelSource, open_pixels
-from nightfold.frames.write import write_fits
 from nightfold.intake.stage import header_of_row
 from nightfold.judge.stage import is_kept, judge_all
 from nightfold.ledger.records import FrameRow, GridRow, VerdictRow
@@ -154,6 +152,7 @@ def fold(ws: Workspace, request: FoldRequest) -> FoldReport:
     """Fold every group of subs that the request names; groups that cannot be folded are told and the rest goes on."""
     began = time.perf_counter()
     _check(request)
+    before = ws.ledger.masters() if request.new_grid else []
     measured = measure_subs(ws)
     place_subs(ws, reference=_reference(ws, request.reference), new_grid=request.new_grid)
     solve_subs(ws)
@@ -181,12 +180,22 @@ def fold(ws: Workspace, request: FoldRequest) -> FoldReport:
         raise FoldError(
             "nothing could be folded", seen="; ".join(problems), next_step="look at the verdicts: nightfold judge"
         )
+    notes += _left_over(ws, [m.path for m in before])
     return FoldReport(
         masters=tuple(masters),
         seconds=time.perf_counter() - began,
         peak_memory_bytes=peak_memory_bytes(),
         notes=tuple(dict.fromkeys([*notes, *problems])),
     )
+
+
+def _left_over(ws: Workspace, before: Sequence[Path]) -> list[str]:
+    """Files of masters that a new grid has put out of use: told, not removed."""
+    in_use = {m.path for m in ws.ledger.masters()}
+    left = sorted({str(path) for path in before if path not in in_use and path.exists()})
+    if not left:
+        return []
+    return [f"Masters on the grid before are out of use and still on the disk: {', '.join(left)}"]
 
 
 def _check(request: FoldRequest) -> None:
@@ -261,7 +270,7 @@ def _fold_group(
         result = fold_subs(
             ready.subs, (grid.height_px, grid.width_px), options, progress=_Labelled(ws, label), cancelled=ws.cancelled
         )
-        drizzled = _drizzle(ready.subs, grid, request.drizzle) if request.drizzle else None
+        drizzled = drizzle_fold(ready.subs, result, options, drop=request.drizzle) if request.drizzle else None
     document = _document(
         ws, grid, first, ready.members, rejected, result, ready.weights, ready.sigmas, request, ready.lost
     )
@@ -269,7 +278,7 @@ def _fold_group(
     path.parent.mkdir(parents=True, exist_ok=True)
     write_master(path, document)
     if drizzled is not None:
-        notes.append(f"Drizzled: {_write_drizzled(path, drizzled, document.summary)}")
+        notes.append(f"Drizzled: {write_drizzled(path, drizzled, document.summary)}")
     summary = document.summary
     ws.ledger.save_master(
         target=summary.target,
@@ -554,55 +563,6 @@ def _path(ws: Workspace, request: FoldRequest, summary: MasterSummary) -> Path:
 
 def _safe(text: str) -> str:
     return "".join(c if c.isalnum() or c in "-+." else "-" for c in text).strip("-.") or "x"
-
-
-def _drizzle(subs: Sequence[FoldSub], grid: GridRow, drop: float) -> Drizzled:
-    """The same subs combined by drizzle on a grid twice as fine; rejected samples are not known to it."""
-    return drizzle_subs(
-        [_drizzle_sub(s) for s in subs], (grid.height_px, grid.width_px), pixel_fraction=drop, output_scale=0.5
-    )
-
-
-def _drizzle_sub(sub: FoldSub) -> DrizzleSub:
-    def rows(y0: int, y1: int) -> Plane:
-        raw = sub.read_box(y0, y1, 0, sub.shape[1])
-        rate = calibrate_rows(raw, sub.calibration, y0) / np.float32(sub.exposure_s * sub.scale)
-        if sub.calibration.bad is not None:
-            rate[sub.calibration.bad[y0:y1]] = np.nan
-        x, y = np.meshgrid(np.arange(sub.shape[1], dtype=np.float64), np.arange(y0, y1, dtype=np.float64))
-        there = sub.transform.apply(np.column_stack([x.ravel(), y.ravel()]))
-        surface = sub.sky.evaluate(there[:, 0], there[:, 1]).reshape(rate.shape) * sub.transform.scale**2
-        return np.asarray(rate - surface, np.float32)
-
-    variance = float(
-        rate_variance(
-            sub.sky_e_per_s,
-            sub.exposure_s,
-            read_noise_e=sub.calibration.read_noise_e,
-            e_per_adu=sub.calibration.e_per_adu,
-        )
-        / sub.scale**2
-    )
-    return DrizzleSub(read_rows=rows, shape=sub.shape, transform=sub.transform, weight=sub.weight, variance=variance)
-
-
-def _write_drizzled(path: Path, drizzled: Drizzled, summary: MasterSummary) -> Path:
-    from astropy.io import fits
-
-    target = path.with_name(path.stem + "_drizzle.fits")
-    primary = fits.PrimaryHDU(drizzled.image)
-    primary.header["BUNIT"] = "electron/s"
-    primary.header["FILTER"] = summary.filter
-    primary.header["EXPTIME"] = summary.exposure_s
-    primary.header["PIXFRAC"] = (drizzled.pixel_fraction, "side of the drop in sub pixels")
-    primary.header["OUTSCALE"] = (drizzled.output_scale, "side of a pixel in grid pixels")
-    primary.header["NOISERAT"] = (
-        noise_ratio(drizzled.pixel_fraction, drizzled.output_scale),
-        "noise of areas over pixel noise",
-    )
-    hdus = [primary, fits.ImageHDU(drizzled.variance, name="VARIANCE"), fits.ImageHDU(drizzled.weight, name="WEIGHT")]
-    write_fits(target, *hdus)
-    return target
 
 
 def peak_memory_bytes() -> int:
