@@ -364,6 +364,26 @@ def test_camera(shell: Shell, camera_folder: Path, tmp_path: Path) -> None:
     assert any("campaign.toml says 0.4" in d["sentence"] for d in flagged)
 
 
+def test_hot_pixels_grow_between_two_tests(shell: Shell, camera_folder: Path) -> None:
+    """A year ago 50 of today's hot pixels were not there and 8 others were: 42 a year, by Poisson 7.6."""
+    now = shell("optics", "camera", camera_folder, "--rig", "Heron 106")
+    assert now["hot_per_year"] is None
+    assert len(now["hot_places"]) < 10, "this camera was made without"
+    before = date.fromisoformat(now["night"]) - timedelta(days=365)
+    with Campaign.open(shell.folder) as campaign:
+        from nightfold.optics.stage import _hot_growth
+
+        document = {"hot_places": [*range(1000, 1060), *range(5, 13)]}
+        campaign._ws.ledger.add_finding(
+            FindingRow(kind="optics-camera", document=document, rig="Heron 106", night=before)
+        )
+        report = campaign.camera_test([camera_folder], rig="Heron 106")
+        grown = replace(report, hot_pixels=110, hot_places=tuple(range(1000, 1110)))
+        found = _hot_growth(campaign._ws, grown, "Heron 106", before + timedelta(days=365))
+    assert found.hot_per_year == pytest.approx(42.0, rel=0.01)
+    assert found.hot_per_year_uncertainty == pytest.approx(np.sqrt(58.0), rel=0.01)
+
+
 def test_camera_frames_that_do_not_belong(shell: Shell, camera_folder: Path, focus_folder: Path) -> None:
     flats = sorted(camera_folder.glob("Flat-*.fits"))
     biases = sorted(camera_folder.glob("Bias-*.fits"))

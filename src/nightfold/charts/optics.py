@@ -43,9 +43,9 @@ def _field(report: FieldReport, ground: GroundName | Ground) -> Spec:
     """Whiskers of what belongs to the field, guiding taken out, and what a corner is off as text beside it."""
     labels = [
         (
-            (0.05 if "left" in c.corner else 0.95) * report.width_px,
-            (0.05 if "lower" in c.corner else 0.95) * report.height_px,
-            f"{c.offset_um:+.0f} ± {c.uncertainty_um:.0f} µm",
+            (0.1 if "left" in c.corner else 0.9) * report.width_px,
+            (0.1 if "lower" in c.corner else 0.99) * report.height_px,
+            f"{c.offset_um:+.0f} ± {c.uncertainty_um:.0f} µm".replace("-", "−"),
         )
         for c in report.corners
     ]
@@ -94,7 +94,7 @@ def _nights(
         "axis": {"title": None, "format": "%-d %b", "tickCount": {"interval": "day", "step": 1}, "labelOverlap": True},
     }  # fmt: skip
     y: Spec = {"field": "value", "type": "quantitative", "axis": {"title": unit, "tickCount": 5}}
-    shape: Spec = {"field": "what", "type": "nominal", "legend": {"title": None, "orient": "top", "symbolFillColor": base.paper}}  # fmt: skip
+    shape: Spec = {"field": "what", "type": "nominal", "legend": {"title": None, "orient": "bottom", "symbolFillColor": base.paper}}  # fmt: skip
     layers: list[Spec] = [
         {
             "data": {"values": points},
@@ -196,7 +196,7 @@ def _track(report: TrackingReport, ground: GroundName | Ground, width: int = 560
         "encoding": {
             "x": {"field": "hours", "type": "quantitative", "axis": {"title": "hours into the night"}},
             "y": {"field": "arcsec", "type": "quantitative", "axis": {"title": "arcsec"}},
-            "strokeDash": {"field": "axis", "type": "nominal", "legend": {"title": None, "orient": "top"}},
+            "strokeDash": {"field": "axis", "type": "nominal", "legend": {"title": None, "orient": "bottom"}},
         },
     }
     body = {"width": width, "height": 220, "layer": [layer]}

@@ -238,9 +238,12 @@ def _linearity(
 
 
 def _hot(darks: Sequence[CalibrationFrame]) -> tuple[npt.NDArray[np.int64], int] | None:
-    """Places of hot pixels in the mean of the longest darks, and how many pixels were looked at."""
+    """Places of hot pixels in the longest of the coldest darks, and how many pixels were looked at."""
     if not darks:
         return None
+    coldest = min((f.header.sensor_c for f in darks if f.header.sensor_c is not None), default=None)
+    if coldest is not None:
+        darks = [f for f in darks if f.header.sensor_c is not None and f.header.sensor_c <= coldest + SAME_C]
     longest = max(f.header.exposure_s or 0.0 for f in darks)
     planes = [f.plane for f in darks if (f.header.exposure_s or 0.0) >= 0.95 * longest][:8]
     mean = np.ascontiguousarray(np.median(planes, axis=0) if len(planes) > 2 else np.min(planes, axis=0), np.float32)

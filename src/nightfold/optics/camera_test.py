@@ -110,7 +110,7 @@ def gain_and_read_noise(
         raise CalibrationError(
             "the two flats are not equally bright",
             seen=f"{first:.0f} and {second:.0f} ADU above bias",
-            allowed=f"levels within {MOST_LEVEL_DIFFERENCE:.0%} of each other, above the bias",
+            allowed=f"levels within {100 * MOST_LEVEL_DIFFERENCE:.0f} % of each other, above the bias",
             next_step="take both with a steady light",
         )
     return measure_camera_noise((planes[0], planes[1]), (planes[2], planes[3]))

@@ -88,7 +88,7 @@ def measure_collimation(
     full = float((plane[disc.mask] >= saturation).mean())
     if full > MOST_SATURATED:
         raise FrameError(
-            f"the star in {name} is saturated", seen=f"{full:.0%} of its disc is full", allowed=f"{MOST_SATURATED:.0%}",
+            f"the star in {name} is saturated", seen=f"{100 * full:.0f} % of its disc is full", allowed=f"{100 * MOST_SATURATED:.0f} %",
             next_step="expose shorter, or defocus more",
         )  # fmt: skip
     if disc.radius < LEAST_RADIUS_PX:
@@ -109,17 +109,15 @@ def measure_collimation(
     notes = []
     if off_axis > OFF_AXIS:
         notes.append(
-            f"the star stands {off_axis:.0%} of the way from the middle to a corner: there the shadow is off even in "
+            f"the star stands {100 * off_axis:.0f} % of the way from the middle to a corner: there the shadow is off even in "
             "collimated optics; put the star in the middle"
         )
     good = size < max(0.02, 2.0 * error)
     angle = float(np.degrees(np.arctan2(offsets[1], offsets[0])) % 360.0)
     if good:
-        sentence = (
-            f"The shadow is in the middle of the disc, within {max(size, error):.1%} ± {error:.1%} of its radius."
-        )
+        sentence = f"The shadow is in the middle of the disc, within {100 * max(size, error):.1f} ± {100 * error:.1f} % of its radius."
     else:
-        sentence = f"The shadow is {size:.1%} ± {error:.1%} of the disc's radius off, towards {direction_word(angle)}."
+        sentence = f"The shadow is {100 * size:.1f} ± {100 * error:.1f} % of the disc's radius off, towards {direction_word(angle)}."
     return Collimation(
         good=good,
         sentence=sentence,
@@ -231,8 +229,8 @@ def _fitted(plane: FloatArray, disc: _Disc, sky: float, name: str) -> _Fit:
     depth = 1.0 - np.exp(-(blur_of_hole**2))
     if v[5] < LEAST_HOLE * v[2] or depth < 0.2 or v[5] > 0.9 * v[2]:
         raise FrameError(
-            f"the disc in {name} shows no shadow", seen=f"a hole of {v[5] / v[2]:.0%} of the disc's radius",
-            allowed=f"a secondary of {LEAST_HOLE:.0%} or more", next_step="defocus more; optics without a secondary cannot be told this way",
+            f"the disc in {name} shows no shadow", seen=f"a hole of {100 * (v[5] / v[2]):.0f} % of the disc's radius",
+            allowed=f"a secondary of {100 * LEAST_HOLE:.0f} % or more", next_step="defocus more; optics without a secondary cannot be told this way",
         )  # fmt: skip
     turn = np.arctan2(py - v[1], px - v[0])
     sector = np.clip(((turn + np.pi) / (2.0 * np.pi) * SECTORS).astype(np.int64), 0, SECTORS - 1)
@@ -244,7 +242,7 @@ def _fitted(plane: FloatArray, disc: _Disc, sky: float, name: str) -> _Fit:
     uneven = float(off[counts > 3].mean())
     if uneven > 0.06:
         raise FrameError(
-            f"the star in {name} is not one even disc", seen=f"{uneven:.0%} of it is off by a third of its light or more",
+            f"the star in {name} is not one even disc", seen=f"{100 * uneven:.0f} % of it is off by a third of its light or more",
             allowed="one star", next_step="crop around a star without a neighbour",
         )  # fmt: skip
     return _Fit(v, _derivatives(model, v), residual, sector)

@@ -453,15 +453,15 @@ def _corners(tilt_x: float, tilt_y: float, covariance: FloatArray, share: float)
 
 def _sentence(corners: Sequence[Corner], curvature: float, curvature_error: float) -> str:
     worst = max(corners, key=lambda c: c.offset_um)
-    if worst.offset_um > 2.0 * worst.uncertainty_um:
+    if worst.offset_um > 3.0 * worst.uncertainty_um:
         opposite = min(corners, key=lambda c: c.offset_um)
         tilt = (
             f"The {worst.corner} corner is {worst.offset_um:.0f} ± {worst.uncertainty_um:.0f} µm too far from the objective, "
             f"the {opposite.corner} one as much too near."
         )
     else:
-        tilt = f"No tilt beyond {2 * worst.uncertainty_um + worst.offset_um:.0f} µm at a corner."
-    if abs(curvature) > 2.0 * curvature_error:
+        tilt = f"No tilt beyond {3 * worst.uncertainty_um + worst.offset_um:.0f} µm at a corner."
+    if abs(curvature) > 3.0 * curvature_error:
         where = "farther from" if curvature > 0 else "nearer to"
         tilt += (
             f" The corners focus {abs(curvature):.0f} ± {curvature_error:.0f} µm {where} the objective than the middle."

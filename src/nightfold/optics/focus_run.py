@@ -149,7 +149,7 @@ def fit_focus_run(
     valid &= ~clouded
     distinct = np.unique(x[valid]).size
     if clouded.sum() >= max(2, 0.25 * x.size):
-        seen = f"{int(clouded.sum())} of {x.size} points have less than {CLOUD_SHARE:.0%} of the light"
+        seen = f"{int(clouded.sum())} of {x.size} points have less than {100 * CLOUD_SHARE:.0f} % of the light"
         return _failed("clouds", f"Clouds came in: {seen}; run again.", valid, slope_px, notes)
     if distinct < LEAST_POSITIONS:
         line = f"Too few points: {distinct} positions with a radius, at least {LEAST_POSITIONS} are needed."

@@ -222,10 +222,10 @@ def _elongation(
     error = np.hypot(float(mad_sigma(x[kept])), float(mad_sigma(y[kept]))) / np.sqrt(kept.sum()) + 0.005
     size = float(np.hypot(*mean))
     if size < 3.0 * error:
-        return f"Stars are drawn out in no one direction (mean {size:.0%}).", nan, nan
+        return f"Stars are drawn out in no one direction (mean {100 * size:.0f} %).", nan, nan
     on_frame = float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])))
     if not np.isfinite(up_deg):
-        return f"Stars are drawn out by {size:.0%}; how the frame lies on the sky is not known.", nan, nan
+        return f"Stars are drawn out by {100 * size:.0f} %; how the frame lies on the sky is not known.", nan, nan
     # From +x towards +y, +y at 90: away from up towards -x is towards the east on an unmirrored frame.
     turned = on_frame - 90.0
     angle = (up_deg + (turned if not mirrored else -turned)) % 180.0
@@ -236,7 +236,7 @@ def _elongation(
         cause = "along declination: drift by the polar axis, flexure, or guiding in declination"
     else:
         cause = "across both axes: wind, flexure or the optics rather than the drive"
-    return f"Stars are drawn out by {size:.0%} {cause}.", angle, from_ra
+    return f"Stars are drawn out by {100 * size:.0f} % {cause}.", angle, from_ra
 
 
 def _untold(sentence: str, words: str, angle: float, from_ra: float) -> Tracking:
