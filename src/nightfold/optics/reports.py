@@ -13,13 +13,12 @@ import numpy as np
 from nightfold.optics.camera_report import CameraReport, Stated, camera_of_frames
 from nightfold.optics.collimation import Collimation
 from nightfold.optics.coma import Coma
+from nightfold.optics.expected import GREEN_NM, collimation_tolerance_mm
 from nightfold.optics.field import ElongationMap, FieldShape, what_to_try
 from nightfold.optics.files import OpticsFacts, RunOfFiles, camera_frames, collimation_of_file, focus_of_files
 from nightfold.optics.polar import PolarError
 from nightfold.optics.tracking import Tracking
 from nightfold.rig.focus import depth_of_focus_um
-
-GREEN_NM = 550.0
 
 
 def values_of(record: Any) -> dict[str, Any]:
@@ -278,6 +277,12 @@ def field_report(
         tries.append(
             "Collimate on a star in the middle of the frame: coma is the same over the whole field, so it is not the sensor."
         )  # fmt: skip
+        off_mm = np.hypot(coma.free_x_px - 0.5 * size[0], coma.free_y_px - 0.5 * size[1]) * facts.pixel_um * 1e-3
+        if facts.obstruction > 0.0 and np.isfinite(off_mm * facts.focal_ratio):
+            tries.append(
+                f"Coma vanishes {off_mm:.1f} mm from the middle of the frame; a paraboloid of this focal ratio should keep "
+                f"within {collimation_tolerance_mm(facts.focal_ratio):.2f} mm."
+            )
     return FieldReport(
         **values_of(shape), rig=rig, night=night, width_px=size[0], height_px=size[1], coma=coma, elongation=elongation,
         try_first=tuple(tries),
