@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
+from shutil import rmtree
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -128,6 +129,7 @@ class Campaign:
             ledger = Ledger.open(path, database_url=settings.database_url)
         with suppress(LedgerError), ledger.writing():  # whoever is at work has unfinished files that are not left over
             clean_leftovers(path)
+            rmtree(path / "scratch", ignore_errors=True)  # raws that a killed run had unpacked
         return cls(
             Workspace(
                 folder=path,
@@ -155,7 +157,7 @@ class Campaign:
         text = text if text is not None else starter_text(path.resolve().name)
         parse_settings(text, str(file))
         path.mkdir(parents=True, exist_ok=True)
-        file.write_text(text, encoding="utf-8")
+        write_text(file, text)
         return cls.open(path, **options)
 
     def close(self) -> None:
@@ -484,6 +486,10 @@ class Campaign:
 
         return night_report(self._ws, night)
 
+    def filters(self) -> list[str]:
+        """Names of the filters that subs were shot through."""
+        return sorted({r.filter for r in self._ws.ledger.frames(kind="sub") if r.filter is not None})
+
     def latest_folder(self) -> str | None:
         """The folder that the latest sub lies in; None without subs."""
         subs = [r for r in self._ws.ledger.frames(kind="sub") if r.start is not None]
@@ -498,7 +504,9 @@ class Campaign:
     def crop_file(self, name: str) -> Path:
         """The path of a crop that `depth` wrote, by its name."""
         folder = self._ws.depth_folder
-        found = next((p for p in folder.rglob("*") if p.name == name and p.is_file()), None) if folder.is_dir() else None
+        found = (
+            next((p for p in folder.rglob("*") if p.name == name and p.is_file()), None) if folder.is_dir() else None
+        )
         if found is None:
             raise LedgerError("no crop has this name", seen=name[:80], next_step="compare parts of the subs again")
         return found

@@ -212,7 +212,21 @@ def test_the_page_survives_a_restart(copied: Path, serve: Callable[[Path], Any])
     time.sleep(0.2)
     second = serve(copied)
     assert second.get(f"/api/jobs/{job['id']}")["state"] == "done"
+    assert second.get("/api/session")["job"] is None
     assert second.get("/api/nights") == first.get("/api/nights")
+
+
+def test_what_was_cut_short_is_offered_again(copied: Path, serve: Callable[[Path], Any]) -> None:
+    jobs, go = Jobs(copied / ".nightfold-jobs"), threading.Event()
+    again = {"work": "judge", "wish": {}}
+    record = jobs.start("judge", "Judging the subs", lambda _p, _t: go.wait(30), again=again)
+    page = serve(copied)  # as after a power cut: the record still says that it runs
+    job = page.get("/api/session")["job"]
+    assert (job["id"], job["state"], job["again"]) == (record.id, "cut short", again)
+    page.wait_for(page.post("/api/work/judge", {}))
+    assert page.get("/api/session")["job"] is None
+    go.set()
+    ended(jobs, record)
 
 
 @pytest.mark.slow

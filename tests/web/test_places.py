@@ -286,6 +286,7 @@ def test_before_and_after_by_the_edge(page_of_finished: Any, tab: Tab, keep: Kee
     edge.focus()
     page.keyboard.press("ArrowRight")
     assert edge.get_attribute("aria-valuenow") == "52"
+    page.evaluate("() => window.scrollTo(0, 0)")
     box = page.locator(".stage").bounding_box()
     at = edge.bounding_box()
     page.mouse.move(at["x"] + at["width"] / 2, box["y"] + 60)

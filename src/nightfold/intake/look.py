@@ -117,7 +117,8 @@ def _hours_sentence(headers: Sequence[FrameHeader]) -> str:
         seconds[h.filter] += h.exposure_s or 0.0
     order = sorted(seconds, key=lambda f: (f is None, LINES.get(f or "", (9e9, 0.0))[0]))
     parts = [f"{LABELS.get(f, f) if f else 'without a filter'} {seconds[f] / 3600:.1f} h" for f in order]
-    return ", ".join(parts) + "."
+    told = ", ".join(parts)
+    return f"{told[0].upper()}{told[1:]}."
 
 
 def _calibration_gaps(headers: Sequence[FrameHeader]) -> list[str]:

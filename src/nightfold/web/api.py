@@ -11,6 +11,7 @@ from nightfold.engine.documents import to_document
 from nightfold.errors import SettingsError
 from nightfold.intake.folders import list_folder, list_places, usual_places
 from nightfold.sky.objects import resolve
+from nightfold.web.jobs import BESIDE
 from nightfold.web.room import Room
 
 router = APIRouter(prefix="/api")
@@ -23,19 +24,22 @@ def room_of(request: Request) -> Room:
     return found
 
 
-@router.get("/session", summary="Which campaign is open, the token that changes need, and what is at work")
+@router.get(
+    "/session", summary="Which campaign is open, the token that changes need, and what is at work or was cut short"
+)
 def session(request: Request) -> dict[str, Any]:
     """The page asks for this first."""
     room = room_of(request)
     folder = room.folder
-    running = room.jobs.running()
+    latest = next((j for j in room.jobs.all() if j.kind != BESIDE), None)
+    job = room.jobs.running() or (latest if latest is not None and latest.state == "cut short" else None)
     return {
         "campaign": None if folder is None else str(folder),
         "name": None if folder is None else room.campaign().settings.name,
         "campaigns": [p.name for p in room.campaigns()] if folder is None else [],
         "folder": str(room.base),
         "token": room.door.token,
-        "job": to_document(running),
+        "job": to_document(job),
     }
 
 

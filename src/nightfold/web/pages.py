@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, select_autoescape
 
 import nightfold
+from nightfold.charts.filters import filter_styles
 from nightfold.engine.documents import to_document
 from nightfold.web import api
 from nightfold.web.api import room_of, session
@@ -35,7 +36,7 @@ PLACES = (
 
 def _page(request: Request, place: str, title: str, first: dict[str, Any] | None = None) -> Response:
     """The frame, with what the module needs first already in it: one round trip less before something is seen."""
-    facts = {"session": session(request), **(first or {})}
+    facts = {"session": session(request), "styles": _styles(request), **(first or {})}
     text = _templates.get_template("page.html").render(
         title=title,
         place=place,
@@ -48,6 +49,17 @@ def _page(request: Request, place: str, title: str, first: dict[str, Any] | None
         first=json.dumps(to_document(facts), ensure_ascii=False).replace("<", "\\u003c"),
     )
     return HTMLResponse(text)
+
+
+def _styles(request: Request) -> dict[str, Any]:
+    """How each filter of the campaign is drawn, on the page as in every other chart."""
+    room = room_of(request)
+    if room.folder is None:
+        return {}
+    campaign = room.campaign()
+    centres = {f.name: f.centre_nm for r in campaign.settings.rig for f in r.filter if f.centre_nm is not None}
+    names = [f.name for r in campaign.settings.rig for f in r.filter] + campaign.filters()
+    return {name: to_document(style) for name, style in filter_styles(names, "page", centres_nm=centres).items()}
 
 
 def sentence(status: int, error: dict[str, str]) -> Response:

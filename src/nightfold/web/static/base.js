@@ -15,7 +15,7 @@ function fill(element, attributes, children) {
     else if (value === true) element.setAttribute(key, "");
     else if (value !== false && value !== null && value !== undefined) element.setAttribute(key, value);
   }
-  element.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  element.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
   return element;
 }
 
@@ -176,7 +176,9 @@ async function stopWork() {
   try { await post(`/api/jobs/${job.id}/stop`); } finally { stopButton.disabled = false; }
 }
 async function goOn() {
-  const { work, wish } = job.again;
+  let { work, wish } = job.again;
+  // A campaign that was begun goes on where it is: what was taken in stays.
+  if (work === "start" && session.campaign !== null) [work, wish] = ["take-in", { folder: wish.folder }];
   const record = await start(work, wish);
   if (record.state === "done") location.reload();
 }

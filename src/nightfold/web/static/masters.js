@@ -41,7 +41,7 @@ looking.append(
   h("div", { class: "row spread" }, said, h("button", { type: "button", onclick: shut }, "Back to the masters")),
   planeButtons, canvas, value,
   h("div", { class: "sliders" }, h("label", {}, "Depth of black", dark), h("label", {}, "Brightness", bright)),
-  h("div", { class: "row" }, h("button", { type: "button", onclick: () => viewer.zoomTo(1) }, "Single pixels"), h("button", { type: "button", onclick: () => viewer.zoomTo(viewer.view.zoom * 1.5) }, "Closer"), h("button", { type: "button", onclick: () => viewer.zoomTo(viewer.view.zoom / 1.5) }, "Farther"), h("button", { type: "button", onclick: () => viewer.fit() }, "Whole"),
+  h("div", { class: "row" }, h("button", { type: "button", onclick: () => viewer.zoomTo(8) }, "Single pixels"), h("button", { type: "button", onclick: () => viewer.zoomTo(viewer.view.zoom * 1.5) }, "Closer"), h("button", { type: "button", onclick: () => viewer.zoomTo(viewer.view.zoom / 1.5) }, "Farther"), h("button", { type: "button", onclick: () => viewer.fit() }, "Whole"),
     h("button", { type: "button", onclick: plainCurve }, "First stretch again")),
 );
 for (const slider of [dark, bright]) slider.addEventListener("input", curve);

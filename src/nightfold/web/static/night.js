@@ -186,7 +186,7 @@ viewing.append(
   canvas,
   h("div", { class: "row" },
     h("button", { type: "button", onclick: () => step(-1) }, "Previous"), h("button", { type: "button", onclick: () => step(1) }, "Next"), keepButton, dropButton, undoButton,
-    h("button", { type: "button", onclick: () => viewer.zoomTo(1) }, "Single pixels"), h("button", { type: "button", onclick: () => viewer.fit() }, "Whole")),
+    h("button", { type: "button", onclick: () => viewer.zoomTo(8) }, "Single pixels"), h("button", { type: "button", onclick: () => viewer.fit() }, "Whole")),
   under,
 );
 

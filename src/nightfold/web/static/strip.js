@@ -69,7 +69,7 @@ function night(n, x, base, perHour) {
     const tall = (f.dropped_s / 3600) * perHour;
     if (tall > 0) {
       y -= tall;
-      a.append(svg("rect", { x: left + 1, y: y + 1, width: w - 2, height: Math.max(1, tall - 2), fill: "none", stroke: look(f.filter).colour, "stroke-width": 1.5, "stroke-dasharray": look(f.filter).dash }));
+      a.append(svg("rect", { x: left + 1, y: y + 1, width: w - 2, height: Math.max(1, tall - 2), fill: "none", stroke: look(f.filter).colour, "stroke-width": 1.5, "stroke-dasharray": look(f.filter).strokes }));
     }
   }
   a.append(svg("text", { class: "ink", x: x + (SLOT - 6) / 2, y: base + LINES + 18, "text-anchor": "middle" }, day(n.night)));

@@ -46,12 +46,17 @@ function said(found) {
 }
 
 async function run(kind, wish) {
-  place.replaceChildren();
+  const told = place.querySelector("ul");
+  draw(); // the buttons go; what the headers said stays to be read
+  main.querySelector("h1").textContent = kind === "demo" ? "Inventing frames, then going the whole way" : "On the way to a first picture";
+  main.querySelector(".welcome .row").remove();
+  place.replaceChildren(...(told ? [told] : []));
   const waiting = attempt(() => start(kind, wish));
   const looking = setInterval(glance, 3000);
   const record = await waiting;
   clearInterval(looking);
   if (record?.state === "done") location.assign("/found");
+  else draw();
 }
 
 // The first picture, as soon as there is one, while the work goes on.
@@ -59,11 +64,13 @@ let seen = "";
 async function glance() {
   if (document.hidden) return;
   try {
+    if ((await get("/api/session")).campaign === null) return;
     const room = await get("/api/picture");
     const newest = room.pictures[0], file = newest?.files.find((f) => f.name.endsWith(".jpg"));
     if (!file || `${newest.id}` === seen) return;
     seen = `${newest.id}`;
-    place.replaceChildren(h("figure", {}, h("img", { class: "wide", src: `/api/pictures/${newest.id}/${encodeURIComponent(file.name)}`, alt: "The first picture" }), h("figcaption", {}, "A first picture from every fifth sub; the rest follows.")));
+    place.querySelector("figure")?.remove();
+    place.prepend(h("figure", {}, h("img", { class: "wide", src: `/api/pictures/${newest.id}/${encodeURIComponent(file.name)}`, alt: "The first picture" }), h("figcaption", {}, "A first picture from every fifth sub; the rest follows.")));
   } catch { /* no campaign yet */ }
 }
 
