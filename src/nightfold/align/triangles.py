@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-import uuid
 import zipfile
 from dataclasses import dataclass
 from itertools import combinations
@@ -21,6 +20,7 @@ import numpy.typing as npt
 
 from nightfold.align.catalogue import Catalogue
 from nightfold.align.tangent import project
+from nightfold.frames.unfinished import unfinished
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -235,7 +235,7 @@ def _read(path: Path) -> TriangleIndex | None:
 
 def _write(path: Path, index: TriangleIndex) -> None:
     """Whole or not at all; several processes may write the same file."""
-    part = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}.part")
+    part = unfinished(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with part.open("wb") as file:

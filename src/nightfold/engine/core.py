@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
-import secrets
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -14,14 +12,10 @@ from pathlib import Path
 from typing import BinaryIO, Protocol, TypeVar
 
 from nightfold.errors import CancelledError, SettingsError
+from nightfold.frames.unfinished import SUFFIX, is_leftover, unfinished
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-
-LEFTOVER_SUFFIX = ".unfinished"
-"""Ending of temporary files; a next run removes those it finds."""
-
-_LEFTOVER = re.compile(r"^\..+\.[0-9a-f]{16}\.unfinished$")
 
 DEFAULT_MEMORY_BYTES = 1_000_000_000
 """Ceiling of the buffers of one run unless an option lowers or raises it."""
@@ -134,7 +128,7 @@ def atomic_write(path: Path) -> Iterator[BinaryIO]:
     The temporary is opened the plain way, not as a private one: a master is to be read by whoever may read the folder.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}{LEFTOVER_SUFFIX}")
+    temporary = unfinished(path)
     try:
         with open(temporary, "xb") as file:
             yield file
@@ -167,13 +161,13 @@ def _sync_folder(folder: Path) -> None:
 def clean_leftovers(folder: Path) -> int:
     """Remove temporary files that a killed run left under `folder`; how many.
 
-    Only names as `atomic_write` makes them are touched, and only plain files. Call it while `Ledger.writing` is held:
+    Only names as `unfinished` makes them are touched, and only plain files. Call it while `Ledger.writing` is held:
     another process may be in the middle of such a file.
     """
     count = 0
     if folder.is_dir():
-        for leftover in folder.rglob(f".*{LEFTOVER_SUFFIX}"):
-            if _LEFTOVER.match(leftover.name) and leftover.is_file() and not leftover.is_symlink():
+        for leftover in folder.rglob(f".*{SUFFIX}"):
+            if is_leftover(leftover.name) and leftover.is_file() and not leftover.is_symlink():
                 leftover.unlink(missing_ok=True)
                 count += 1
     return count

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from nightfold.errors import FrameError
 from nightfold.frames.cards import BLOCK, GzipBytes, Layout
 from nightfold.frames.header import read_layout
 from nightfold.frames.identity import quick_fingerprint
+from nightfold.frames.unfinished import unfinished
 
 MOST_IN_MEMORY = 1 << 30
 _PIECE = 1 << 20
@@ -148,19 +148,19 @@ def _stored_rows(path: Path, layout: Layout) -> Iterator[bytes]:
 
 def _write_whole(target: Path, pieces: Iterator[bytes]) -> None:
     """Write a file that appears only when it is whole."""
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
+    name = unfinished(target)
     try:
-        with os.fdopen(handle, "wb") as file:
+        with name.open("xb") as file:
             for piece in pieces:
                 file.write(piece)
         os.replace(name, target)
     except OSError as error:
-        Path(name).unlink(missing_ok=True)
+        name.unlink(missing_ok=True)
         raise FrameError(
             f"{target.name}: cannot be written to scratch",
             seen=error.strerror or str(error),
             next_step=f"free some space in {target.parent} or name another scratch folder",
         ) from error
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        name.unlink(missing_ok=True)
         raise

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import uuid
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -13,6 +12,7 @@ import numpy.typing as npt
 from astropy.io import fits
 
 from nightfold.errors import NightfoldError
+from nightfold.frames.unfinished import unfinished
 
 CHECKSUM_COMMENT = "FITS checksum of this part"
 Card = tuple[str, Any, str]
@@ -97,7 +97,7 @@ def frame_cards(values: Sequence[tuple[str, Any]]) -> list[Card]:
 def _write(path: Path, fill: Any) -> None:
     name = ""
     try:
-        name = str(path.parent / f".{path.name}.{uuid.uuid4().hex[:12]}.part")
+        name = str(unfinished(path))
         with open(name, "wb") as file:
             fill(file)
             file.flush()

@@ -6,7 +6,6 @@ import json
 import math
 import os
 import re
-import secrets
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -18,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 from filelock import FileLock, Timeout
 
-from nightfold.engine.core import LEFTOVER_SUFFIX
 from nightfold.errors import LedgerError
+from nightfold.frames.unfinished import unfinished
 from nightfold.ledger.schema import metadata
 from nightfold.ledger.shares import share_kind
 
@@ -218,7 +217,7 @@ def _migrate(engine: sa.Engine, file: Path | None, shown: str) -> None:
 
 def copy_sqlite(file: Path, to: Path) -> None:
     """A whole, consistent copy of a SQLite file that may be in use; what is still in its log is included."""
-    temporary = to.with_name(f".{to.name}.{secrets.token_hex(8)}{LEFTOVER_SUFFIX}")
+    temporary = unfinished(to)
     try:
         with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(temporary)) as target:
             source.backup(target)
@@ -232,7 +231,7 @@ def copy_sqlite(file: Path, to: Path) -> None:
 
 def copy_tables(connection: sa.Connection, to: Path) -> None:
     """The tables of any database as a new SQLite file of the current schema."""
-    temporary = to.with_name(f".{to.name}.{secrets.token_hex(8)}{LEFTOVER_SUFFIX}")
+    temporary = unfinished(to)
     engine = sa.create_engine(f"sqlite:///{temporary}", json_serializer=_to_json)
     try:
         with engine.begin() as target:

@@ -98,6 +98,7 @@ class _Watcher:
         self._refused: dict[Path, float] = {}
         self._away = False
         self._waiting_for_lock = False
+        self._judged = False
         self._last_new: float | None = None
         self._exposure_s = 0.0
         self._quiet_told = False
@@ -158,9 +159,12 @@ class _Watcher:
         try:
             with self._ws.ledger.writing():
                 report = take_in(self._ws, [p for p in ready if p.exists()])
-                new = self._new_subs(ready)
-                if new:
+                subs = self._subs_in(ready)
+                new = sorted(subs - {*self._ws.ledger.verdicts(), *self._ws.ledger.faults()})
+                if new or (subs and not self._judged):
+                    # A watch before this one may have been killed amid judging: the first time all is judged again.
                     judge(self._ws)
+                    self._judged = True
         except LedgerError as error:
             # Another command is at work: what is whole is taken in when it has finished.
             self._retry = set(ready)
@@ -185,12 +189,10 @@ class _Watcher:
     def _is_refused(path: Path, report: Any) -> bool:
         return any(r.file == str(path) for r in report.refused)
 
-    def _new_subs(self, ready: list[Path]) -> list[int]:
-        """Frames of kind sub that these files hold and that have no reading yet."""
+    def _subs_in(self, ready: list[Path]) -> set[int]:
+        """Frames of kind sub that these files hold."""
         found = self._ws.ledger.frames_by_name([str(p.absolute()) for p in ready])
-        ids = {r.id for rows in found.values() for r in rows if r.kind == "sub"}
-        read = self._ws.ledger.reading_versions()
-        return sorted(i for i in ids if i not in read)
+        return {r.id for rows in found.values() for r in rows if r.kind == "sub"}
 
     # -- what is said ----------------------------------------------------------------------------------------------
 
