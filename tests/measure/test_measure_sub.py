@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from nightfold.errors import FrameError
 from nightfold.flags import StarFlag
 from nightfold.measure.core import measure_sub
+from nightfold.measure.summary import typical_elongation
 
 
 def scene(render, profile, *, seed=1, n=160, shape=(800, 800), low=600, high=2e5, apart=30.0, sky=150.0, reach=24):
@@ -275,3 +276,16 @@ def test_wrong_shapes_are_told():
         measure_sub(np.zeros((3, 4, 4)), read_noise_e=3.0)
     with pytest.raises(FrameError, match=r"mask of bad pixels does not fit the sub; seen: \(4, 5\); allowed: \(4, 4\)"):
         measure_sub(np.zeros((4, 4)), read_noise_e=3.0, bad=np.zeros((4, 5), bool))
+
+
+@pytest.mark.parametrize("elongation", [0.0, 0.04, 0.08, 0.3])
+def test_noise_neither_feigns_nor_hides_elongation(elongation: float) -> None:
+    rng = np.random.default_rng(11)
+    found = []
+    for _ in range(40):
+        angle = np.radians(30.0)
+        e_x = elongation * np.cos(2 * angle) + rng.normal(0, 0.06, 300)
+        e_y = elongation * np.sin(2 * angle) + rng.normal(0, 0.06, 300)
+        found.append(typical_elongation(e_x, e_y, np.full(300, 0.06))[0])
+    truth = 1 - np.sqrt((1 - elongation) / (1 + elongation))
+    assert np.mean(found) == pytest.approx(truth, abs=0.012)

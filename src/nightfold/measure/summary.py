@@ -76,15 +76,15 @@ def typical_elongation(e_x: FloatArray, e_y: FloatArray, error: FloatArray) -> t
     """Median ellipticity 1 - b/a without the share of noise, its error, and the angle of the mean elongation vector.
 
     `e_x`, `e_y` are the components of (a^2 - b^2)/(a^2 + b^2) along 0 and 45 degrees, `error` the 1 sigma of each. The
-    squared length of a noisy vector is too long by twice its variance; that is taken off before the median. The angle is
-    NaN unless the mean vector stands out by 3 sigma.
+    squared length of a noisy vector of round stars has the median 2 ln 2 times its variance (chi-squared with two degrees of
+    freedom); that is taken off. The angle is NaN unless the mean vector stands out by 3 sigma.
     """
     good = np.isfinite(e_x) & np.isfinite(e_y) & np.isfinite(error)
     n = int(np.count_nonzero(good))
     if n == 0:
         return NAN, NAN, NAN
     e_x, e_y, error = e_x[good], e_y[good], error[good]
-    e = math.sqrt(max(float(np.median(e_x**2 + e_y**2 - 2.0 * error**2)), 0.0))
+    e = math.sqrt(max(float(np.median(e_x**2 + e_y**2 - 2.0 * math.log(2.0) * error**2)), 0.0))
     e = min(e, 0.999)
     scatter = float(mad_sigma(np.hypot(e_x, e_y))) if n > 2 else 0.0
     e_error = MEDIAN_ERROR * max(scatter, float(np.median(error))) / math.sqrt(n)
