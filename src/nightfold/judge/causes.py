@@ -25,6 +25,9 @@ TOO_BRIGHT = 1.5
 SENSOR_OFF_C = 2.0
 """Darks are matched to 1 °C; dark current doubles every 6 °C, so 2 °C off leaves a quarter of it uncorrected."""
 
+ENOUGH_STARS = 40
+"""Fewer stars than this leave four coefficients over the frame too loose to tell defocus from seeing."""
+
 SKY_FLOOR = 1.3
 """A sky less than 1.3 times the usual is within what a night does by itself."""
 
@@ -238,8 +241,10 @@ def _drawn_out(sub: SubFacts, usual: Usual) -> str:
 
 
 def _from_the_frame(sub: SubFacts, usual: Usual, focus: _Points, seeing: _Points) -> None:
-    """Out of focus, tilt, curvature and astigmatism show; seeing adds the same everywhere."""
+    """Out of focus, tilt, curvature and astigmatism show; seeing adds the same everywhere. Few stars tell neither."""
     shape = sub.shape
+    if shape.stars < ENOUGH_STARS:
+        return
     changes = [
         (shape.width2_tilt_px2[0], usual.tilt_u_px2, shape.error_px2),
         (shape.width2_tilt_px2[1], usual.tilt_v_px2, shape.error_px2),

@@ -239,7 +239,7 @@ def _weighed(
     best = group.best_of(sub)
     dim = (sub.transparency / best) ** 2 if best > 0 and np.isfinite(sub.transparency) else 1.0
     dim_cause: Cause | None = None
-    if dim < TOLD_FACTOR or (poor and dim < 0.95):
+    if dim < TOLD_FACTOR:
         dim_cause, text = why.why_dim(sub, usual, group.story, best)
         found.append((-np.log(max(dim, 1e-9)), dim_cause, text))
     blur_cause: Cause | None = None
