@@ -35,7 +35,8 @@ def subs(filter: str, count: int, *, panel: int | None = None, rig: str = "Heron
 
 
 def plan_of(wanted: CampaignSettings, state: State | None = None, day: date = MOON_LATE, **asked: object) -> NightPlan:
-    return plan_tonight(wanted, state or State(), NightRequest(day=day, **asked))  # type: ignore[arg-type]
+    request = {"seconds": 1.0, **asked}
+    return plan_tonight(wanted, state or State(), NightRequest(day=day, **request))  # type: ignore[arg-type]
 
 
 def kept(plan: NightPlan) -> tuple[KeptBlock, ...]:
@@ -338,7 +339,7 @@ def _check_random(seed: int) -> None:
     rigs = "".join(rig_text(name, filters) for name in ("Heron 106", "Wren 61")[: int(rng.integers(1, 3))])
     wanted = campaign(rigs, targets, site=site)
     day = date(2020, 1, 1) + timedelta(days=int(rng.integers(0, 4000)))
-    plan = plan_of(wanted, day=day, seconds=0.5)
+    plan = plan_of(wanted, day=day, seconds=0.3)
     limits = {s.filter: s.sun_limit_deg for s in plan.sky}
     for block in plan.blocks:
         begin, end = block.start.timestamp(), block.end.timestamp()

@@ -223,7 +223,7 @@ def _check_campaign(seed: int) -> None:
                 )
                 jobs.append(Job(f"rig {rig}", len(goals) - 1, row.gain, start_s=120.0))
                 facts.append((ra_deg, dec_deg, limits.min_altitude_deg, sun_limit_deg(model, BANDS[str(name)])))
-    plan = plan_night(Problem(900.0, tuple(goals), tuple(jobs)), seconds=2.0)
+    plan = plan_night(Problem(900.0, tuple(goals), tuple(jobs)), seconds=0.4)
     with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
         for slots in plan.assignment.values():
             for j in set(slots.tolist()) - {-1}:
