@@ -14,7 +14,9 @@ from PIL import Image
 from nightfold.align.records import Transform
 from nightfold.campaign import Campaign
 from nightfold.errors import LedgerError
-from nightfold.judge.looking.core import SharedStretch, jpeg_of, on_grid, shrunk
+from nightfold.frames.pyramid import Pyramid
+from nightfold.judge.looking.core import SharedStretch, jpeg_of, on_grid, placed_tile, shrunk
+from nightfold.ledger.records import VerdictRow
 
 
 def turned(angle_deg: float, dx: float, dy: float) -> Transform:
@@ -58,6 +60,38 @@ def test_a_small_copy_lies_as_the_large_one(angle: float) -> None:
     np.testing.assert_allclose(factor * centroid(small) + 0.5 * (factor - 1), centroid(large), atol=0.4)
 
 
+@pytest.mark.parametrize("angle", [0.0, 2.0, 180.0])
+def test_tiles_on_the_grid_are_parts_of_the_whole(angle: float) -> None:
+    rng = np.random.default_rng(4)
+    sub = rng.normal(0.0, 1.0, (640, 900)).astype(np.float32)
+    transform = turned(angle, 6.5, -3.25) if angle < 90 else turned(angle, 905.0, 660.0)
+    shape = (650, 910)
+    whole = on_grid(sub, transform, shape)
+    pyramid = Pyramid.of(sub, pedestal=0.0, unit=1.0)
+    for column, row in ((0, 0), (1, 1)):
+        tile = placed_tile(pyramid, transform, shape, 0, column, row)
+        shown = np.frombuffer(tile.data, "<f2").reshape(tile.height, tile.width)[1:-1, 1:-1].astype(np.float32)
+        wanted = whole[row * 512 : row * 512 + 512, column * 512 : column * 512 + 512]
+        assert shown.shape == wanted.shape
+        assert (np.isnan(shown) == np.isnan(wanted)).mean() > 0.999
+        assert np.nanmax(np.abs(shown - wanted)) < 0.01
+    small = placed_tile(pyramid, transform, shape, 1, 0, 0)
+    assert (small.width, small.height) == (455 + 2, 325 + 2)
+
+
+def test_a_small_level_lies_as_the_large_one() -> None:
+    sub = spot((640, 900), 500.0, 300.0, 14.0)
+    transform = turned(2.0, 11.0, 7.0)
+    pyramid = Pyramid.of(sub, pedestal=0.0, unit=1.0)
+    places = []
+    for level in (0, 1):
+        tile = placed_tile(pyramid, transform, (500, 512), level, 0, 0)
+        plane = np.frombuffer(tile.data, "<f2").reshape(tile.height, tile.width)[1:-1, 1:-1].astype(float)
+        scale = 2**level
+        places.append(scale * centroid(plane) + 0.5 * (scale - 1))
+    np.testing.assert_allclose(places[1], places[0], atol=0.05)
+
+
 def test_the_stretch_is_one_for_all_and_keeps_faint_and_bright_apart() -> None:
     stretch = SharedStretch.of([0.010, 0.012, 0.011, np.nan], [0.001, 0.001, 0.0011, 0.001])
     assert stretch.black == pytest.approx(0.011 - 4 * 0.001, abs=2e-4)
@@ -83,6 +117,19 @@ def judged(tmp_path_factory: pytest.TempPathFactory, small_frames: Path, small_s
     with Campaign.create(folder, text=small_settings) as campaign:
         campaign.take_in([small_frames])
         campaign.judge()
+        # What the judge makes of so few subs is its own affair; here one verdict is set, so that there is one to tell of.
+        ledger = campaign._ws.ledger
+        rows = {r.id: r for r in ledger.frames(kind="sub")}
+        verdicts = ledger.verdicts()
+        clouded = min(verdicts, key=lambda i: (verdicts[i].transparency or 9.0, i))
+        ledger.save_verdicts(
+            VerdictRow(
+                frame_id=v.frame_id, keep=i != clouded, worth=0.07 if i == clouded else 0.9, weight=v.weight, scale=v.scale,
+                transparency=v.transparency, causes=[["cloud", "stars at 30 %"]] if i == clouded else [],
+            )
+            for i, v in verdicts.items()
+        )  # fmt: skip
+        assert rows[clouded].filter in ("Ha", "OIII")
     return folder
 
 

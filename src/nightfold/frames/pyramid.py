@@ -44,6 +44,34 @@ class Tile:
     data: bytes
 
 
+def level_sizes(shape: tuple[int, int]) -> tuple[LevelSize, ...]:
+    """The levels of a plane of this shape (height, width), largest first."""
+    height, width = shape
+    sizes = [LevelSize(width=width, height=height, scale=1)]
+    while max(width, height) > SMALLEST_PX and min(width, height) >= 2:
+        width, height = width // 2, height // 2
+        sizes.append(LevelSize(width=width, height=height, scale=2 * sizes[-1].scale))
+    return tuple(sizes)
+
+
+def tile_places(size: LevelSize, column: int, row: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Columns and rows of a level that a tile with its apron holds; beyond the plane its edge is repeated."""
+    x0, y0 = column * TILE_PX, row * TILE_PX
+    if not (0 <= x0 < size.width and 0 <= y0 < size.height):
+        raise FrameError("there is no such tile", seen=f"{column}, {row}", next_step="see the levels' sizes")
+    x1, y1 = min(x0 + TILE_PX, size.width), min(y0 + TILE_PX, size.height)
+    columns = np.clip(np.arange(x0 - APRON_PX, x1 + APRON_PX), 0, size.width - 1)
+    rows = np.clip(np.arange(y0 - APRON_PX, y1 + APRON_PX), 0, size.height - 1)
+    return columns, rows
+
+
+def size_of_level(sizes: tuple[LevelSize, ...], level: int) -> LevelSize:
+    """The size of a level by its number."""
+    if not 0 <= level < len(sizes):
+        raise FrameError("there is no such level", seen=f"{level}", allowed=f"0 to {len(sizes) - 1}")
+    return sizes[level]
+
+
 @dataclass(frozen=True, slots=True)
 class Pyramid:
     """Levels of a plane, the first at full size, as half floats of (value - pedestal) / unit."""
@@ -59,7 +87,7 @@ class Pyramid:
             pedestal, unit = 0.0, 1.0
         scaled = (np.asarray(plane, np.float32) - np.float32(pedestal)) / np.float32(unit)
         levels = [_halves(scaled)]
-        while max(scaled.shape) > SMALLEST_PX and min(scaled.shape) >= 2:
+        for _ in level_sizes((scaled.shape[0], scaled.shape[1]))[1:]:
             scaled = halved(scaled)
             levels.append(_halves(scaled))
         return cls(tuple(levels), pedestal, unit)
@@ -71,15 +99,8 @@ class Pyramid:
 
     def tile(self, level: int, column: int, row: int) -> Tile:
         """One tile with an apron of a pixel all around; beyond the plane the edge is repeated."""
-        if not 0 <= level < len(self.levels):
-            raise FrameError("there is no such level", seen=f"{level}", allowed=f"0 to {len(self.levels) - 1}")
+        columns, rows = tile_places(size_of_level(self.sizes, level), column, row)
         plane = self.levels[level]
-        x0, y0 = column * TILE_PX, row * TILE_PX
-        if not (0 <= x0 < plane.shape[1] and 0 <= y0 < plane.shape[0]):
-            raise FrameError("there is no such tile", seen=f"{column}, {row}", next_step="see the levels' sizes")
-        x1, y1 = min(x0 + TILE_PX, plane.shape[1]), min(y0 + TILE_PX, plane.shape[0])
-        columns = np.clip(np.arange(x0 - APRON_PX, x1 + APRON_PX), 0, plane.shape[1] - 1)
-        rows = np.clip(np.arange(y0 - APRON_PX, y1 + APRON_PX), 0, plane.shape[0] - 1)
         cut = np.ascontiguousarray(plane[rows[:, None], columns[None, :]], np.dtype("<f2"))
         return Tile(width=cut.shape[1], height=cut.shape[0], data=cut.tobytes())
 

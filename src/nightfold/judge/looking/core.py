@@ -14,6 +14,7 @@ from PIL import Image
 from scipy import ndimage
 
 from nightfold.align.records import Transform
+from nightfold.frames.pyramid import Pyramid, Tile, level_sizes, size_of_level, tile_places
 
 Plane = npt.NDArray[np.float32]
 
@@ -60,6 +61,37 @@ def on_grid(plane: Plane, transform: Transform, shape: tuple[int, int]) -> Plane
         places = [at[:, 1].reshape(x.shape), at[:, 0].reshape(x.shape)]
         out[y0:y1] = ndimage.map_coordinates(plane, places, order=1, mode="constant", cval=np.nan)
     return out
+
+
+def placed_tile(
+    pyramid: Pyramid, transform: Transform, shape: tuple[int, int], level: int, column: int, row: int
+) -> Tile:
+    """A tile of the sub laid on its grid of `shape` (height, width), made from the sub's own pyramid.
+
+    Only the part that the tile shows is resampled, so that stepping from sub to sub does not wait for whole frames.
+    """
+    size = size_of_level(level_sizes(shape), level)
+    columns, rows = tile_places(size, column, row)
+    # Pixel i of a level of scale s is centred on pixel s * i + (s - 1) / 2 of the full plane.
+    x, y = np.meshgrid(*(size.scale * p + 0.5 * (size.scale - 1) for p in (columns, rows)))
+    at = transform.invert(np.column_stack([x.ravel(), y.ravel()]))
+    mine = min(level, len(pyramid.levels) - 1)
+    plane, scale = pyramid.levels[mine], 2**mine
+    u, v = ((at[:, i].reshape(x.shape) - 0.5 * (scale - 1)) / scale for i in (0, 1))
+    x0, x1 = _span(u, plane.shape[1])
+    y0, y1 = _span(v, plane.shape[0])
+    if x0 >= x1 or y0 >= y1:
+        shown = np.full(x.shape, np.nan, np.float32)
+    else:
+        part = plane[y0:y1, x0:x1].astype(np.float32)
+        shown = ndimage.map_coordinates(part, [v - y0, u - x0], order=1, mode="constant", cval=np.nan)
+    cut = np.ascontiguousarray(shown, np.dtype("<f2"))
+    return Tile(width=cut.shape[1], height=cut.shape[0], data=cut.tobytes())
+
+
+def _span(places: npt.NDArray[np.float64], length: int) -> tuple[int, int]:
+    """First and past-the-last pixel of a plane's axis that linear interpolation at these places needs."""
+    return max(0, int(np.floor(places.min())) - 1), min(length, int(np.ceil(places.max())) + 2)
 
 
 def shrunk(plane: Plane, transform: Transform | None, shape: tuple[int, int], width_px: int) -> Plane:

@@ -18,9 +18,9 @@ from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.engine.core import atomic_write
 from nightfold.errors import LedgerError
 from nightfold.frames.pixels import read_all
-from nightfold.frames.pyramid import TILE_PX, LevelSize, Pyramid, Tile
+from nightfold.frames.pyramid import TILE_PX, LevelSize, Pyramid, Tile, level_sizes
 from nightfold.intake.stage import header_of_row
-from nightfold.judge.looking.core import SharedStretch, jpeg_of, on_grid, shrunk
+from nightfold.judge.looking.core import SharedStretch, jpeg_of, placed_tile, shrunk
 from nightfold.judge.stage import CauseLine, JudgedSub, report
 from nightfold.ledger.records import FrameRow
 from nightfold.ledger.workspace import Workspace
@@ -29,7 +29,8 @@ from nightfold.measure.cfa import superpixel
 Plane = npt.NDArray[np.float32]
 
 SMALL_PX = 176
-KEPT_PYRAMIDS = 4
+KEPT_SUBS = 4
+"""Subs whose pixels stay in memory, as half floats: 70 MB each for 26 megapixels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +165,15 @@ def _costs(subs: Sequence[JudgedSub]) -> tuple[CauseSum, ...]:
     return tuple(sorted(sums.values(), key=lambda s: -s.exposure_s))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Looked:
+    """A sub in memory: its own pixels, and where they lie on its grid."""
+
+    view: SubView
+    pyramid: Pyramid
+    transform: Transform | None
+
+
 class SubLooker:
     """Pictures of subs, calibrated as in a fold. One at a time is worked out; a few stay in memory.
 
@@ -175,7 +185,7 @@ class SubLooker:
         self._lock = threading.Lock()
         self._room: CalibrationRoom | None = None
         self._read = frozenset(ws.ledger.reading_versions())
-        self._pyramids: OrderedDict[int, tuple[SubView, Pyramid]] = OrderedDict()
+        self._looked: OrderedDict[int, _Looked] = OrderedDict()
         self._stretches: dict[tuple[str | None, str | None, str | None], SharedStretch] = {}
 
     def small(self, frame_id: int, width_px: int = SMALL_PX) -> bytes:
@@ -197,33 +207,34 @@ class SubLooker:
 
     def view(self, frame_id: int) -> SubView:
         """Sizes and curve of one sub."""
-        return self._look(frame_id)[0]
+        return self._look(frame_id).view
 
     def tile(self, frame_id: int, level: int, column: int, row: int) -> Tile:
-        """A tile of one sub."""
-        return self._look(frame_id)[1].tile(level, column, row)
+        """A tile of one sub, on its grid where it has a place there."""
+        found = self._look(frame_id)
+        if found.transform is None:
+            return found.pyramid.tile(level, column, row)
+        shape = (found.view.height, found.view.width)
+        return placed_tile(found.pyramid, found.transform, shape, level, column, row)
 
-    def _look(self, frame_id: int) -> tuple[SubView, Pyramid]:
+    def _look(self, frame_id: int) -> _Looked:
         row = self._row(frame_id)
         with self._lock:
-            if frame_id in self._pyramids:
-                self._pyramids.move_to_end(frame_id)
-                return self._pyramids[frame_id]
+            if frame_id in self._looked:
+                self._looked.move_to_end(frame_id)
+                return self._looked[frame_id]
             stretch = self._stretch(row)
             transform, shape = self._placement(row)
-            plane = self._plane(row)
-            if transform is not None:
-                plane = on_grid(plane, transform, shape)
-            pedestal, unit = stretch.black, stretch.softness
-            pyramid = Pyramid.of(plane, pedestal=pedestal, unit=unit)
+            unit = stretch.softness
+            pyramid = Pyramid.of(self._plane(row), pedestal=stretch.black, unit=unit)
             view = SubView(
-                id=frame_id, placed=transform is not None, width=plane.shape[1], height=plane.shape[0], tile=TILE_PX, levels=pyramid.sizes,
+                id=frame_id, placed=transform is not None, width=shape[1], height=shape[0], tile=TILE_PX, levels=level_sizes(shape),
                 black=0.0, white=(stretch.white - stretch.black) / unit, softness=1.0, pedestal=pyramid.pedestal, unit=pyramid.unit,
             )  # fmt: skip
-            self._pyramids[frame_id] = (view, pyramid)
-            while len(self._pyramids) > KEPT_PYRAMIDS:
-                self._pyramids.popitem(last=False)
-            return self._pyramids[frame_id]
+            self._looked[frame_id] = _Looked(view=view, pyramid=pyramid, transform=transform)
+            while len(self._looked) > KEPT_SUBS:
+                self._looked.popitem(last=False)
+            return self._looked[frame_id]
 
     def _row(self, frame_id: int) -> FrameRow:
         rows = [r for r in self._ws.ledger.frames(ids=[frame_id]) if r.kind == "sub"]
