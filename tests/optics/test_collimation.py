@@ -39,6 +39,7 @@ def test_the_offset_comes_back(offset: tuple[float, float]) -> None:
     assert "off, towards" in found.sentence
 
 
+@pytest.mark.slow
 def test_uncertainty_is_that_of_repeats() -> None:
     """Ten faint stars scatter as they say, within the wide margin of ten."""
     found = [measure_collimation(donut((0.08, 0.0), g_mag=7.4, seed=s)) for s in range(10)]

@@ -91,11 +91,6 @@ def measure_collimation(
             f"the star in {name} is saturated", seen=f"{100 * full:.0f} % of its disc is full", allowed=f"{100 * MOST_SATURATED:.0f} %",
             next_step="expose shorter, or defocus more",
         )  # fmt: skip
-    if disc.radius < LEAST_RADIUS_PX:
-        raise FrameError(
-            f"the star in {name} is not far enough out of focus", seen=f"a disc of {disc.radius:.1f} px radius",
-            allowed=f"{LEAST_RADIUS_PX:g} px or more", next_step="move the focuser farther",
-        )  # fmt: skip
     fit = _fitted(plane, disc, sky, name)
     offsets = (fit.values[3:5] - fit.values[0:2]) / fit.values[2]
     covariance = _jackknife(fit)
@@ -165,6 +160,13 @@ def _find_disc(plane: FloatArray, sky: float, noise: float, name: str) -> _Disc:
     pixels = np.bincount(areas.ravel(), minlength=count + 1)[1:]
     order = np.argsort(-light)
     first = int(order[0])
+    reach = np.nonzero(areas == first + 1)
+    size = 0.25 * float(np.ptp(reach[0]) + np.ptp(reach[1]) + 2)
+    if size < LEAST_RADIUS_PX:
+        raise FrameError(
+            f"the star in {name} is not far enough out of focus", seen=f"a disc of {size:.1f} px radius",
+            allowed=f"{LEAST_RADIUS_PX:g} px or more", next_step="move the focuser farther",
+        )  # fmt: skip
     rivals = [int(n) for n in order[1:] if light[n] > 0.25 * light[first] and pixels[n] > 20 and peaks[n] > sky]
     if rivals:
         raise FrameError(

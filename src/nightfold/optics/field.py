@@ -184,10 +184,11 @@ def measure_field(
     z = z[np.isfinite(z)]
     if np.unique(np.round(z, 2)).size < LEAST_FRAMES:
         seen = np.unique(np.round(z, 2)).size
-        return _not_measured(
-            f"Tilt is not measurable from {name}: they stand at {seen} known focus positions, "
-            f"at least {LEAST_FRAMES} are needed; take a focus run with whole frames."
-        )
+        if seen == 0:
+            why = "nothing tells where the sensor stood against the best focus"
+        else:
+            why = f"they stand at {seen} known focus position{'s' if seen > 1 else ''}, at least {LEAST_FRAMES} are needed"
+        return _not_measured(f"Tilt is not measurable from {name}: {why}; take a focus run with whole frames.")
     cells = _cells(kept, width_px, height_px)
     if cells.u.size < LEAST_CELLS or not _spread(cells):
         return _not_measured(f"Tilt is not measurable from {name}: stars fill only {cells.u.size} parts of the field.")

@@ -186,7 +186,7 @@ def focus_of_frames(frames: Sequence[MeasuredFrame], facts: OpticsFacts) -> RunO
         width_px=width,
         height_px=height,
         expected_slope_px_um=facts.slope_px_um,
-        name="these frames" if known else "these frames, for the focuser's step is not known in micrometres",
+        name="these frames" if known else "these frames without the focuser's step in micrometres",
     )
     sharp = sharpest(frames)
     told = run.verdict == "good"

@@ -24,6 +24,7 @@ from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings
 from nightfold.optics.camera_report import CameraReport, Stated, camera_of_frames
 from nightfold.optics.coma import Coma
+from nightfold.optics.expected import GREEN_NM
 from nightfold.optics.field import StarShapes, elongation_map, measure_field
 from nightfold.optics.files import (
     MeasuredFrame,
@@ -38,7 +39,6 @@ from nightfold.optics.files import (
 from nightfold.optics.focus_law import FocusLaw, fit_focus_law, lagged_temperature, refocus_interval_c, sharpness_cost
 from nightfold.optics.focus_run import fit_focus_run
 from nightfold.optics.reports import (
-    GREEN_NM,
     CollimationReport,
     FieldReport,
     FieldTrend,
