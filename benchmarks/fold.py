@@ -1,7 +1,7 @@
 """Time and memory of a fold of large frames: read, calibrate, resample, reject, combine.
 
     python benchmarks/fold.py [--side 6248x4176] [--subs 24] [--files 4] [--workers 2] [--rounds 2]
-        [--turns 0,0.7,180,180.7]
+        [--turns 0,0.7,180,180.7] [--memory BYTES]
 
 Frames of poisson sky and Gaussian stars are written to a temporary folder as 16-bit FITS, at the rotations asked for,
 in degrees, with random shifts; each file stands for several subs, so that the disk need not hold them all. Prints CPU seconds
@@ -74,6 +74,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rounds", type=int, default=2)
     parser.add_argument("--turns", default="0,0.7,180,180.7")
+    parser.add_argument("--memory", type=int, default=800_000_000)
     parser.add_argument("--tile")
     args = parser.parse_args()
     width, height = map(int, args.side.split("x"))
@@ -124,7 +125,7 @@ def main() -> None:
             for k in range(args.subs)
         ]
         tile = tuple(map(int, args.tile.split("x"))) if args.tile else None
-        options = FoldOptions(workers=args.workers, tile=tile)
+        options = FoldOptions(workers=args.workers, tile=tile, memory_bytes=args.memory)
         fold_subs(subs[:3], (64, 256), options)
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
         for _ in range(args.rounds):
