@@ -37,7 +37,7 @@ RUN = """position,half_flux_radius_px,temperature_c
 """
 FOCUS_KEYS = {"best_position", "uncertainty", "half_flux_radius_px", "slope_px_per_step", "good"}
 POLAR_KEYS = {
-    "azimuth_error_arcmin", "azimuth_error_uncertainty_arcmin", "altitude_error_arcmin", "altitude_error_uncertainty_arcmin",
+    "azimuth_error_arcmin", "azimuth_error_arcmin_uncertainty", "altitude_error_arcmin", "altitude_error_arcmin_uncertainty",
     "separable",
 }  # fmt: skip
 FIELD_KEYS = {
@@ -461,10 +461,10 @@ def test_polar_and_tracking_through_the_ledger(measured: Shell) -> None:
     assert found["separable"] is True
     assert found["guided"] is True
     assert found["azimuth_error_arcmin"] == pytest.approx(
-        9.0, abs=max(0.9, 3 * found["azimuth_error_uncertainty_arcmin"])
+        9.0, abs=max(0.9, 3 * found["azimuth_error_arcmin_uncertainty"])
     )
     assert found["altitude_error_arcmin"] == pytest.approx(
-        -6.0, abs=max(0.6, 3 * found["altitude_error_uncertainty_arcmin"])
+        -6.0, abs=max(0.6, 3 * found["altitude_error_arcmin_uncertainty"])
     )
     assert found["corner_trail_arcsec"] > 0
     tracked = shell("optics", "tracking", "--night", "2026-05-20")

@@ -159,7 +159,7 @@ def _pole(report: PolarReport, ground: GroundName | Ground, width: int = 320) ->
     ]
     if known:
         a, b = report.azimuth_error_arcmin, report.altitude_error_arcmin
-        da, db = report.azimuth_error_uncertainty_arcmin, report.altitude_error_uncertainty_arcmin
+        da, db = report.azimuth_error_arcmin_uncertainty, report.altitude_error_arcmin_uncertainty
         point = {"az": a, "alt": b, "az_low": a - da, "az_high": a + da, "alt_low": b - db, "alt_high": b + db}
         layers += [
             {

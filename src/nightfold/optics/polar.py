@@ -34,9 +34,9 @@ class PolarError:
     separable: bool
     sentence: str
     azimuth_error_arcmin: float  # + east; the turn about the vertical, so larger than its angle on the sky
-    azimuth_error_uncertainty_arcmin: float
+    azimuth_error_arcmin_uncertainty: float
     altitude_error_arcmin: float  # + above the pole
-    altitude_error_uncertainty_arcmin: float
+    altitude_error_arcmin_uncertainty: float
     total_arcmin: float  # angle on the sky between axis and pole
     total_uncertainty_arcmin: float
     hour_angle_span_deg: float
@@ -176,9 +176,9 @@ def _told(
         separable=True,
         sentence=sentence,
         azimuth_error_arcmin=azimuth,
-        azimuth_error_uncertainty_arcmin=azimuth_error,
+        azimuth_error_arcmin_uncertainty=azimuth_error,
         altitude_error_arcmin=altitude,
-        altitude_error_uncertainty_arcmin=float(errors[0]),
+        altitude_error_arcmin_uncertainty=float(errors[0]),
         total_arcmin=total,
         total_uncertainty_arcmin=float(np.sqrt(direction @ covariance @ direction)) if total > 0 else nan,
         hour_angle_span_deg=span,
@@ -190,8 +190,8 @@ def _told(
 def _unseparable(sentence: str, span: float, scatter: dict[str, float]) -> PolarError:
     nan = float("nan")
     return PolarError(
-        separable=False, sentence=sentence, azimuth_error_arcmin=nan, azimuth_error_uncertainty_arcmin=nan,
-        altitude_error_arcmin=nan, altitude_error_uncertainty_arcmin=nan, total_arcmin=nan,
+        separable=False, sentence=sentence, azimuth_error_arcmin=nan, azimuth_error_arcmin_uncertainty=nan,
+        altitude_error_arcmin=nan, altitude_error_arcmin_uncertainty=nan, total_arcmin=nan,
         total_uncertainty_arcmin=nan, hour_angle_span_deg=span, scatter_arcsec=scatter["declination"] * 3600.0,
         rotation_scatter_deg=scatter["angle"],
     )  # fmt: skip
