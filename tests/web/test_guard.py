@@ -47,6 +47,14 @@ def test_a_cross_site_event_stream_is_refused(page_of_finished: Any, site: str) 
     assert page_of_finished.ask("GET", "/api/jobs/abc/events", headers=headers)[0] == 403
 
 
+def test_a_person_is_refused_in_plain_words(page_of_finished: Any) -> None:
+    headers = {"Host": "evil.example", "Accept": "text/html,*/*"}
+    status, sent, body = page_of_finished.ask("GET", "/", headers=headers)
+    assert status == 403
+    assert sent["content-type"].startswith("text/html")
+    assert "its own address" in body.decode()
+
+
 def test_our_own_origin_passes(page_of_finished: Any) -> None:
     headers = {"Origin": page_of_finished.address, "Sec-Fetch-Site": "same-origin"}
     assert page_of_finished.ask("GET", "/api/nights", headers=headers)[0] == 200

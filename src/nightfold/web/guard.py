@@ -14,6 +14,7 @@ import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass, field
+from html import escape
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
@@ -120,14 +121,14 @@ class Guard:
 
         refusal = self._refusal(scope)
         if refusal is not None:
-            await _answer(send_safely, *refusal)
+            await _answer(send_safely, *refusal, as_page=_wants_page(scope))
             return
         if self._door.lan and scope["path"] == ENTER_PATH and scope["method"] == "GET":
             await self._enter(scope, send_safely)
             return
         if not self._is_known(scope):
             text = "This page asks for an invitation: scan the code, or type the address, that Nightfold printed where it was started."
-            await _answer(send_safely, 401, text)
+            await _answer(send_safely, 401, text, as_page=_wants_page(scope))
             return
         if scope["method"] != "POST":
             await self._app(scope, receive, send_safely)
@@ -181,12 +182,16 @@ class Guard:
         given = parse_qs((scope.get("query_string") or b"").decode("latin-1")).get("token", [""])[0]
         session = self._door.enter(given)
         if session is None:
-            await _answer(
-                send, 401, "This invitation was used or is too old; Nightfold shows a new one where it was started."
-            )
+            text = "This invitation was used or is too old; Nightfold shows a new one where it was started."
+            await _answer(send, 401, text, as_page=_wants_page(scope))
             return
         cookie = f"{COOKIE}={session}; Path=/; HttpOnly; SameSite=Strict"
         await _answer(send, 303, "Welcome.", ((b"location", b"/"), (b"set-cookie", cookie.encode())))
+
+
+def _wants_page(scope: Scope) -> bool:
+    """A person asks by an address, not a program."""
+    return any(b"text/html" in v for v in _headers(scope).get(b"accept", []))
 
 
 def _headers(scope: Scope) -> dict[bytes, list[bytes]]:
@@ -230,12 +235,18 @@ def _replay(body: bytes, receive: Receive) -> Receive:
     return replay
 
 
-async def _answer(send: Send, status: int, text: str, more: tuple[tuple[bytes, bytes], ...] = ()) -> None:
-    """A sentence as JSON, in the shape of every error here."""
+async def _answer(
+    send: Send, status: int, text: str, more: tuple[tuple[bytes, bytes], ...] = (), *, as_page: bool = False
+) -> None:
+    """A sentence as JSON, in the shape of every error here, or as the plainest of pages for a person."""
     document = {"error": {"what": text, "seen": "", "allowed": "", "next": ""}}
     body = json.dumps(document, ensure_ascii=False).encode()
+    kind = b"application/json; charset=utf-8"
+    if as_page:
+        page = f'<!doctype html><html lang="en"><meta name="color-scheme" content="dark"><title>Nightfold</title><p>{escape(text)}</p></html>'
+        body, kind = page.encode(), b"text/html; charset=utf-8"
     headers = [
-        (b"content-type", b"application/json; charset=utf-8"),
+        (b"content-type", kind),
         (b"content-length", str(len(body)).encode()),
         (b"cache-control", b"no-store"),
         *more,

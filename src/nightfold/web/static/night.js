@@ -197,6 +197,7 @@ async function open(i) {
   if (!viewer) {
     viewer = new Viewer(canvas);
     viewer.addEventListener("trouble", (e) => { under.textContent = e.detail; });
+    viewer.addEventListener("idle", ahead);
   }
   canvas.focus();
   await showSub();
@@ -205,6 +206,14 @@ async function showSub() {
   const s = report.subs[place];
   describe();
   await attempt(() => viewer.open(`/api/subs/${s.id}`));
+}
+// The next sub is made ready on the server while this one is looked at.
+let readied = null;
+function ahead() {
+  const next = report.subs[(place + 1) % report.subs.length].id;
+  if (viewing.hidden || readied === next) return;
+  readied = next;
+  fetch(`/api/subs/${next}/view`).catch(() => { readied = null; });
 }
 function describe() {
   const s = report.subs[place], n = s.sub;
