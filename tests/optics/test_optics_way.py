@@ -190,6 +190,9 @@ def test_bad_runs_say_one_line(shell: Shell, focus_folder: Path, tmp_path: Path)
     broken = tmp_path / "broken.csv"
     broken.write_text("position,half_flux_radius_px\n100,abc\n", encoding="utf-8")
     assert "line 2" in line_of(shell, "optics", "focus", broken)
+    noise = tmp_path / "noise.csv"
+    noise.write_bytes(bytes(range(128, 256)))
+    assert "not text" in line_of(shell, "optics", "focus", noise)
     assert "one CSV file" in line_of(shell, "optics", "focus", flat, broken)
     mixed = tmp_path / "mixed"
     mixed.mkdir()

@@ -147,7 +147,14 @@ def focus_of_files(
                 allowed="one CSV file alone", next_step="run the command once for each",
             )  # fmt: skip
         known = facts or OpticsFacts()
-        data = read_focus_csv(csv[0].read_text(encoding="utf-8-sig"), name=csv[0].name)
+        try:
+            text = csv[0].read_text(encoding="utf-8-sig")
+        except UnicodeDecodeError:
+            raise FrameError(
+                f"{csv[0].name} is not text", seen="bytes that are no UTF-8", allowed="a CSV file in UTF-8",
+                next_step="save it anew as CSV in UTF-8",
+            ) from None  # fmt: skip
+        data = read_focus_csv(text, name=csv[0].name)
         run = fit_focus_run(
             data.position, data.half_flux_radius_px, flux=data.flux, slope_px=known.slope_px_um * known.um_per_step
         )

@@ -87,7 +87,12 @@ class FocusRun:
 
 def read_focus_csv(text: str, *, name: str = "focus run") -> RunData:
     """A run from lines of `position,half_flux_radius_px[,temperature_c][,flux]` with that header line."""
-    rows = list(csv.DictReader(io.StringIO(text), skipinitialspace=True))
+    try:
+        rows = list(csv.DictReader(io.StringIO(text), skipinitialspace=True))
+    except csv.Error as error:
+        raise FrameError(
+            f"{name} is not a table", seen=str(error), allowed="lines of values with commas between"
+        ) from None
     columns = {c.strip() for c in (rows[0] if rows else {}) if c}
     needed = {"position", "half_flux_radius_px"}
     if not needed <= columns:
@@ -152,7 +157,7 @@ def fit_focus_run(
         seen = f"{int(clouded.sum())} of {x.size} points have less than {100 * CLOUD_SHARE:.0f} % of the light"
         return _failed("clouds", f"Clouds came in: {seen}; run again.", valid, slope_px, notes)
     if distinct < LEAST_POSITIONS:
-        line = f"Too few points: {distinct} positions with a radius, at least {LEAST_POSITIONS} are needed."
+        line = f"Too few points: {distinct} position{'s' if distinct != 1 else ''} with a radius, at least {LEAST_POSITIONS} are needed."
         return _failed("too few points", line, valid, slope_px, notes)
     if not _changes(x[valid], r[valid]):
         line = "The radius does not follow the position: is the focuser moving, and the range wide enough?"
