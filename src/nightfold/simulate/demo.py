@@ -95,7 +95,7 @@ def demo_plan() -> dict[str, Any]:
                 "2026-05-14", seeing=3.2, heron_angle=2.0, fault=("SII", {"sub": 2, "kind": "trail", "amount": 45.0})
             ),
             _night(
-                "2026-05-15", seeing=3.8, heron_angle=2.0, fault=("OIII", {"sub": 2, "kind": "cloud", "amount": 0.65})
+                "2026-05-15", seeing=3.8, heron_angle=2.0, fault=("OIII", {"sub": 2, "kind": "cloud", "amount": 0.85})
             ),
             _night(
                 "2026-05-26", seeing=3.4, heron_angle=5.1, fault=("Ha", {"sub": 1, "kind": "trailing", "amount": 5.0})
