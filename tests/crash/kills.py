@@ -37,7 +37,18 @@ LIMIT_S = 300.0
 
 # What two runs may differ in: when rows were made, how long things took, and the list of runs itself.
 _TIMES = {"made_at", "ended_at"}
-_UNEQUAL_KEYS = {"files", "seconds", "peak_memory_bytes", "at", "made", "made_at", "file", "path", "recipe", "seconds_by_stage"}
+_UNEQUAL_KEYS = {
+    "files",
+    "seconds",
+    "peak_memory_bytes",
+    "at",
+    "made",
+    "made_at",
+    "file",
+    "path",
+    "recipe",
+    "seconds_by_stage",
+}
 
 
 @dataclass
@@ -105,8 +116,10 @@ class Forked:
 
     def close(self) -> None:
         assert self._server.stdin is not None
+        assert self._server.stdout is not None
         self._server.stdin.close()
         self._server.wait(timeout=30)
+        self._server.stdout.close()
 
 
 class Anew:
@@ -272,6 +285,18 @@ def complaints_of(campaign: Path) -> list[str]:
     return found
 
 
+def copy_campaign(campaign: Path, to: Path) -> None:
+    """A copy whose rows name its own files."""
+    shutil.copytree(campaign, to)
+    if (to / "ledger.sqlite").exists():
+        with closing(sqlite3.connect(to / "ledger.sqlite")) as connection:
+            for table in ("master", "picture"):
+                for (path,) in connection.execute(f"SELECT path FROM {table}").fetchall():
+                    own = str(to / Path(path).parent.name / Path(path).name)
+                    connection.execute(f"UPDATE {table} SET path = ? WHERE path = ?", (own, path))
+            connection.commit()
+
+
 # -- the season --------------------------------------------------------------------------------------------------------
 
 
@@ -322,7 +347,7 @@ class Season:
 
     def _keep_stage(self, stage: str, before: Path) -> None:
         after = self.folder / f"after-{stage}"
-        shutil.copytree(before, after)
+        copy_campaign(before, after)
         outcome = run(self.runners["forked"], after, self.arguments(stage), self.log)
         if outcome.status != 0:
             raise RuntimeError(f"{stage} failed undisturbed: {self.log.read_text()[-800:]}")
@@ -332,7 +357,7 @@ class Season:
         """One kill of a stage at a random moment, and the next run; whether the command was still at work."""
         campaign = self.folder / "campaign"
         shutil.rmtree(campaign, ignore_errors=True)
-        shutil.copytree(self.before[stage], campaign)
+        copy_campaign(self.before[stage], campaign)
         moment_s = self.randomly.random() * self.work_s[stage]
         arguments = self.arguments(stage)
         outcome = run(self.runners[how], campaign, arguments, self.log, kill_after_s=moment_s)

@@ -35,7 +35,7 @@ _ADVISORY_KEY = 0x4E494748  # any constant that is ours; PostgreSQL's locks are 
 
 @dataclass(frozen=True, slots=True)
 class Database:
-    """An open database. `file` is None on a server; `journal` is "wal", "delete" or "server"."""
+    """An open database. `file` is None on a server; `journal` is "wal", "delete", "server" or "read-only"."""
 
     engine: sa.Engine
     file: Path | None
@@ -53,6 +53,9 @@ def open_database(file: Path, database_url: str | None) -> Database:
         )
     shown = str(place) if place else url.render_as_string(hide_password=True)
     share = share_kind(place.parent) if place else None
+    fixed = place is not None and place.exists() and not _may_write(place)
+    if fixed and place is not None:
+        url = _read_only(url, place)
     try:
         engine = sa.create_engine(url, json_serializer=_to_json)
     except (sa.exc.ArgumentError, sa.exc.NoSuchModuleError, ModuleNotFoundError) as error:
@@ -65,8 +68,12 @@ def open_database(file: Path, database_url: str | None) -> Database:
         sa.event.listen(engine, "connect", _prepare_sqlite)
         sa.event.listen(engine, "begin", _begin)
     try:
-        journal = "server" if place is None else _set_journal(engine, "DELETE" if share else "WAL")
-        _migrate(engine, place, shown)
+        if fixed:
+            journal = "read-only"
+            _refuse_to_migrate(engine, shown)
+        else:
+            journal = "server" if place is None else _set_journal(engine, "DELETE" if share else "WAL")
+            _migrate(engine, place, shown)
     except sa.exc.DBAPIError as error:
         engine.dispose()
         raise LedgerError(
@@ -92,7 +99,30 @@ def _url(text: str) -> sa.URL:
         ) from error
 
 
+def _may_write(file: Path) -> bool:
+    return os.access(file, os.W_OK) and os.access(file.parent, os.W_OK)
+
+
+def _read_only(url: sa.URL, file: Path) -> sa.URL:
+    """The same file, to look at only. Without a log nobody has it open for writing, so it needs no locks either."""
+    log = Path(f"{file}-wal")
+    query = {"mode": "ro", "uri": "true"}
+    if not log.exists() or log.stat().st_size == 0:
+        query["immutable"] = "1"
+    return url.set(database=file.absolute().as_uri(), query=query)
+
+
+def _refuse_to_migrate(engine: sa.Engine, shown: str) -> None:
+    if not _is_current(engine):
+        raise LedgerError(
+            f"{shown} is of an older schema and may not be written",
+            next_step="give the folder its rights back, so that the ledger can be copied and brought up to date",
+        )
+
+
 def _notes(share: str | None, journal: str) -> tuple[str, ...]:
+    if journal == "read-only":
+        return ("The campaign's folder may not be written: it can be looked at, and not changed.",)
     if share:
         return (
             f"The campaign lies on a network share ({share}), where the write-ahead log does not work: a rollback journal "
@@ -291,6 +321,12 @@ class WriterLock:
         except Timeout as error:
             pid = (holder.read_text(encoding="utf-8").strip() if holder.exists() else "") or "unknown"
             raise _busy(f"process {pid}") from error
+        except OSError as error:
+            raise LedgerError(
+                f"{file.parent} may not be written, so the campaign cannot be changed",
+                seen=error.strerror or str(error),
+                next_step="give the folder its rights back; looking goes on meanwhile",
+            ) from error
         try:
             holder.write_text(str(os.getpid()), encoding="utf-8")
             yield

@@ -285,6 +285,7 @@ class _Watcher:
         if self._last_new is None or self._quiet_told:
             return
         minutes = self._quiet_minutes if self._quiet_minutes is not None else max(10.0, 5.0 * self._exposure_s / 60.0)
+        self._last_new = min(self._last_new, self._clock())  # a clock that was put back
         waited = (self._clock() - self._last_new) / 60.0
         if waited >= minutes and self._sun_is_down():
             self._quiet_told = True

@@ -31,7 +31,7 @@ class Steady:
         ready = []
         for path, state in files.items():
             seen, since = self._since.get(path, (None, now_s))
-            if seen != state:
+            if seen != state or now_s < since:  # changed, or the clock was put back: count anew
                 self._since[path] = (state, now_s)
             elif now_s - since >= self._settle_s and state[0] > 0 and self._given.get(path) != state:
                 ready.append(path)
