@@ -7,7 +7,11 @@ import pytest
 from scipy import ndimage
 
 from nightfold.errors import PictureError
+from nightfold.picture.automatic import automatic_recipe
 from nightfold.picture.gradient import fit_surface
+from nightfold.picture.records import Plane
+from nightfold.picture.render import without_gradient
+from nightfold.picture.steps import Gradient
 
 SHAPE = (420, 600)
 
@@ -77,3 +81,25 @@ def test_what_is_refused() -> None:
     tiny = fit_surface(np.full((30, 30), np.nan, np.float32), 1.0)
     assert not tiny.separable
     assert "too little" in tiny.reason
+
+
+def test_over_a_nebula_everywhere_the_part_that_the_subs_show_goes() -> None:
+    rng = np.random.default_rng(12)
+    cloud = ndimage.gaussian_filter(rng.normal(size=SHAPE), 50) * 90
+    gradient = slope(1.0)
+    image = (100 + 40 + 8 * cloud + gradient + rng.normal(size=SHAPE)).astype(np.float32)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    design = np.column_stack([v.ravel() for v in (np.ones(SHAPE), x, y, x * x, x * y, y * y)]).astype(float)
+    coefficients = tuple(float(c) for c in np.linalg.lstsq(design, gradient.ravel(), rcond=None)[0])
+    box = (20, 30, SHAPE[1] - 11, SHAPE[0] - 6)
+    known = Plane(
+        filter="Ha", image=image, variance=np.ones(SHAPE, np.float32), cut_box_px=box, moving_sky=coefficients
+    )
+    recipe = automatic_recipe({"Ha": known}, target="t", box=box)
+    step = next(s for s in recipe.steps if isinstance(s, Gradient))
+    area = (slice(box[1], box[3] + 1), slice(box[0], box[2] + 1))
+    taken = image[area] - without_gradient(step, "Ha", image[area])
+    left = gradient[area] - taken
+    assert np.std(left) < 0.02 * np.std(gradient[area])
+    plain = Plane(filter="Ha", image=image, variance=np.ones(SHAPE, np.float32), cut_box_px=box)
+    assert not [s for s in automatic_recipe({"Ha": plain}, target="t", box=box).steps if isinstance(s, Gradient)]

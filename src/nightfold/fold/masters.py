@@ -165,6 +165,13 @@ class Master:
         return self.document.summary.exposure_s
 
     @property
+    def moving_sky(self) -> tuple[float, ...] | None:
+        """Sky beyond that of the darkest subs, over grid pixels (1, x, y, x², xy, y²), electron/s; None if there is none."""
+        if "MOVSKY0" not in self.header:
+            return None
+        return tuple(float(self.header[f"MOVSKY{i}"]) for i in range(6))
+
+    @property
     def filter(self) -> str:
         """The filter's name."""
         return self.document.summary.filter

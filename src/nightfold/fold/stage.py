@@ -8,7 +8,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ from nightfold.fold.core import fold_subs
 from nightfold.fold.finer import drizzle_fold, write_drizzled
 from nightfold.fold.look import coarser, look_at, middle
 from nightfold.fold.masters import MasterDocument, MasterSummary, SubRow, write_master
+from nightfold.fold.moving_sky import cards_of, moving_sky
 from nightfold.fold.normalise import (
     SkyPoints,
     ideal_noise,
@@ -274,6 +275,7 @@ def _fold_group(
     document = _document(
         ws, grid, first, ready.members, rejected, result, ready.weights, ready.sigmas, request, ready.lost
     )
+    document = replace(document, facts=cards_of(moving_sky([s.sky for s in ready.subs], ready.weights)))
     path = _path(ws, request, document.summary)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_master(path, document)

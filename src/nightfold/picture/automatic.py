@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from nightfold.picture.gradient import fit_surface
+from nightfold.picture.gradient import fit_surface, surface_from_pixels
 from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
 from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps
@@ -73,6 +73,10 @@ def automatic_recipe(
     steps: list[Any] = []
 
     surfaces = {f: fit_surface(p.image, _noise(p), degree=2) for f, p in cut.items()}
+    for f, surface in surfaces.items():
+        # Where no sky is blank, the subs can still tell what comes and goes: the nebula does not.
+        if not surface.separable and (moving := planes[f].moving_sky) is not None:
+            surfaces[f] = surface_from_pixels(moving, box)
     found = {f: [_tidy(c) for c in s.coefficients] for f, s in surfaces.items() if s.separable}
     if found:
         steps.append(Gradient(degree=2, surfaces=found))

@@ -8,6 +8,7 @@ otherwise gradient and nebula cannot be told apart and the image stays as it is.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -194,3 +195,24 @@ def _mean(shape: tuple[int, int], i: int, j: int) -> float:
 def _none(shape: tuple[int, int], degree: int, share: float, reason: str) -> Surface:
     zero = (0.0,) * len(terms(degree))
     return Surface(shape=shape, degree=degree, coefficients=zero, separable=False, blank_share=share, reason=reason)
+
+
+def surface_from_pixels(coefficients: Sequence[float], box: tuple[int, int, int, int], *, degree: int = 2) -> Surface:
+    """A polynomial over plain pixels (1, x, y, x², xy, y²) as a surface over an inclusive box (x0, y0, x1, y1) of them.
+
+    The same polynomial in u and v; its mean over the box is dropped, as of every surface here.
+    """
+    x0, y0, x1, y1 = box
+    v, u = np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5), indexing="ij")
+    x, y = x0 + 0.5 * (u + 1.0) * (x1 - x0), y0 + 0.5 * (v + 1.0) * (y1 - y0)
+    values = sum(c * term for c, term in zip(coefficients, (np.ones_like(x), x, y, x * x, x * y, y * y)))
+    design = np.column_stack([np.ones(u.size)] + [(u**i * v**j).ravel() for i, j in terms(degree)])
+    solution = np.linalg.lstsq(design, np.asarray(values).ravel(), rcond=None)[0]
+    return Surface(
+        shape=(y1 - y0 + 1, x1 - x0 + 1),
+        degree=degree,
+        coefficients=tuple(float(c) for c in solution[1:]),
+        separable=True,
+        blank_share=0.0,
+        reason="from what differs between the subs",
+    )

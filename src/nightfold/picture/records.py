@@ -16,7 +16,8 @@ class Plane:
     """One filter's linear image, electrons per second, shape (height, width); NaN where nothing covers.
 
     `variance` has its shape, in the square of its unit. `sha256` is that of the master it comes from, `wcs` its celestial
-    coordinates (an astropy WCS) where they are known.
+    coordinates (an astropy WCS) where they are known. `moving_sky` is the part of its sky that comes and goes with the
+    sky's brightness, over the plane's pixels (1, x, y, x², xy, y²), where the subs have shown one.
     """
 
     filter: str
@@ -26,3 +27,4 @@ class Plane:
     scale_arcsec_px: float | None = None
     cut_box_px: tuple[int, int, int, int] | None = None
     wcs: Any = None
+    moving_sky: tuple[float, ...] | None = None

@@ -151,6 +151,7 @@ def read_planes(ws: Workspace, rows: Sequence[MasterRow]) -> dict[str, Plane]:
             scale_arcsec_px=_scale_of(ws, row, master.wcs),
             cut_box_px=summary.cut_box_px,
             wcs=master.wcs,
+            moving_sky=master.moving_sky,
         )
         ws.progress.advance()
     ws.progress.finish()
