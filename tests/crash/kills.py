@@ -37,6 +37,8 @@ LIMIT_S = 300.0
 
 # What two runs may differ in: when rows were made, how long things took, and the list of runs itself.
 _TIMES = {"made_at", "ended_at"}
+_ADDED_TO = {"finding", "master", "picture"}
+"""Tables whose rows are only added or put in place of others; their numbers tell how often, and nothing else."""
 _UNEQUAL_KEYS = {
     "files",
     "seconds",
@@ -247,10 +249,14 @@ def rows_of(ledger: Path) -> dict[str, list[list[Any]]]:
                 continue
             columns = [row[1] for row in connection.execute(f"PRAGMA table_info({name})")]
             kept = [c for c in columns if c not in _TIMES and not (c in ("path", "recipe_path") and name != "place")]
+            if name in _ADDED_TO:
+                kept.remove("id")
             rows = []
             for row in connection.execute(f"SELECT {', '.join(kept)} FROM {name}"):
                 rows.append([_readable(c, v) for c, v in zip(kept, row)])
             tables[name] = sorted(rows, key=repr)
+            if name in _ADDED_TO:  # a run that goes on after a kill adds a row where one stands already
+                tables[name] = [r for r, earlier in zip(tables[name], [None, *tables[name]]) if r != earlier]
     return tables
 
 
