@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
 from shutil import rmtree
@@ -25,7 +25,7 @@ from nightfold.engine.core import (
     write_text,
 )
 from nightfold.engine.documents import to_document
-from nightfold.errors import FoldError, LedgerError, PictureError, SettingsError
+from nightfold.errors import CancelledError, FoldError, LedgerError, NightfoldError, PictureError, SettingsError
 from nightfold.frames.records import HeaderRules
 from nightfold.intake.scan import find_files, scan
 from nightfold.intake.stage import TakeInReport, counted, take_in
@@ -661,7 +661,7 @@ class Campaign:
         )
         with cls.create(path, text=text, progress=progress, cancelled=cancelled) as campaign:
             if first_look and sum(h.kind == "sub" for h in headers) >= LEAST_FOR_A_FIRST_LOOK:
-                campaign._first_look(every_fifth(scanned), palette)
+                campaign._first_look(every_fifth(scanned), rules, palette)
             return campaign._whole_way([source], guess.sentences, palette)
 
     @staticmethod
@@ -681,16 +681,52 @@ class Campaign:
         progress.finish()
         return look_at_headers(Path(folder), found)
 
-    def _first_look(self, files: Sequence[Path], palette: str | None) -> None:
-        """A picture from some of the subs, to have something to look at; what cannot be made yet is left for later."""
-        self.take_in(files)
-        self.judge()
+    def _first_look(self, files: Sequence[Path], rules: HeaderRules, palette: str | None) -> None:
+        """A picture from some of the subs, binned, to have something to look at; it lies beside the campaign's views.
+
+        It is made in a campaign of its own that is thrown away, so that nothing of it is taken for the real thing.
+        """
+        from nightfold.frames.binned import binned_copies
+        from nightfold.intake.guess import guess_campaign
+
+        room = self._ws.views_folder / "first-look"
+        progress, token = self._ws.progress, self._ws.cancelled
         try:
-            self.fold()
-            self.picture(palette=palette)
-        except (FoldError, PictureError):
+            progress.start(len(files), "Reading every fifth sub for a first picture", "files")
+
+            def advance() -> None:
+                token.check("the first look")
+                progress.advance()
+
+            small = binned_copies(files, room / "frames", workers=self._ws.workers, advance=advance)
+            progress.finish()
+            guess = guess_campaign([s.header for s in scan(small, rules) if s.header is not None])
+            by_name = [{"match": match, **facts} for match, facts in rules.by_name]
+            tables = {**guess.tables, "header": {"by_name": by_name}} if by_name else guess.tables
+            text = settings_text(tables, ["For a first look."])
+            with Campaign.create(room / "campaign", text=text, progress=progress, cancelled=token) as quick:
+                quick.take_in(small)
+                quick.judge()
+                quick.fold()
+                self.first_look_file.parent.mkdir(parents=True, exist_ok=True)
+                quick.picture(palette=palette, out=self.first_look_file)
+        except CancelledError:
+            raise
+        except NightfoldError:  # too few subs, or none that match: the whole way follows anyway, and tells why
             return
-        self._ws.progress.say("A first picture from every fifth sub is made; the rest follows.")
+        finally:
+            rmtree(room, ignore_errors=True)
+        progress.say("A first picture from every fifth sub is made; the rest follows.")
+
+    @property
+    def first_look_file(self) -> Path:
+        """Where the picture of a first look is written."""
+        return self._ws.views_folder / "first-look.jpg"
+
+    def first_look_made_at(self) -> datetime | None:
+        """When it was; None where there is none."""
+        file = self.first_look_file
+        return datetime.fromtimestamp(file.stat().st_mtime, UTC) if file.exists() else None
 
     @classmethod
     def demo(

@@ -1,14 +1,16 @@
-"""With many subs a first picture comes from every fifth of them, and the rest follows in the same campaign."""
+"""With many subs a first picture comes from every fifth of them, binned; the real campaign knows nothing of it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 import nightfold.campaign as front
 from nightfold.campaign import Campaign
 from nightfold.engine.core import NullProgress
+from nightfold.frames import binned
 
 
 class Listening(NullProgress):
@@ -24,13 +26,17 @@ class Listening(NullProgress):
 @pytest.mark.slow
 def test_a_first_picture_then_the_whole(small_frames: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(front, "LEAST_FOR_A_FIRST_LOOK", 5)
+    monkeypatch.setattr(binned, "MOST_PX", 300)  # so that frames of 520 pixels are halved
     progress = Listening()
     report = Campaign.start(small_frames, tmp_path / "c", first_look=True, progress=progress)
     assert any("every fifth sub" in text for text in progress.said)
     with Campaign.open(tmp_path / "c") as campaign:
+        with Image.open(campaign.first_look_file) as first:
+            assert 150 < first.width <= 260
         commands = [r.command for r in campaign._ws.ledger.runs()]
-        assert commands == ["take-in", "judge", "fold", "picture", "take-in", "judge", "fold", "picture"]
+        assert commands == ["take-in", "judge", "fold", "picture"]
         subs = len(campaign.verdicts().subs)
         used = sum(m["subs_used"] + m["subs_dropped"] for m in campaign.masters())
+        assert not (campaign.first_look_file.parent / "first-look").exists()
     assert used == subs == sum(1 for p in small_frames.rglob("*_300s_*.fits") if "dark" not in p.name.lower())
     assert report.picture is not None

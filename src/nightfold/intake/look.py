@@ -17,6 +17,8 @@ from nightfold.intake.night import night_of
 from nightfold.intake.scan import Scanned
 
 MOST_QUESTIONS = 3
+FEW_OF_A_SET = 7
+"""Calibration frames of one set that a first look takes: their noise is then less than that of a few subs."""
 LABELS = {"Ha": "Hα", "OIII": "[O III]", "SII": "[S II]", "NII": "[N II]", "Hb": "Hβ"}
 KINDS = {"bias": "bias frame", "dark": "dark", "flat": "flat", "flat_dark": "flat-dark"}
 
@@ -176,14 +178,19 @@ def _likely(folder: Path, files: Sequence[Path]) -> str | None:
 
 
 def every_fifth(scanned: Sequence[Scanned], step: int = 5) -> list[Path]:
-    """Files for a quick first look: every `step`-th sub of each camera and filter by time, and all calibration frames."""
+    """Files for a quick first look: every `step`-th sub of each camera and filter by time, and a few calibration frames of each set."""
     groups: dict[tuple[object, ...], list[tuple[str, Path]]] = defaultdict(list)
+    sets: Counter[tuple[object, ...]] = Counter()
     chosen: list[Path] = []
     for found in scanned:
         if found.header is None:
             continue
-        if found.header.kind != "sub":
-            chosen.append(found.path)
+        if (h := found.header).kind != "sub":
+            # A set is told by what it is of and the night; its first frames will do for a look.
+            key = (h.kind, *rig_key(h), h.filter, h.exposure_s, _night(h))
+            sets[key] += 1
+            if sets[key] <= FEW_OF_A_SET:
+                chosen.append(found.path)
             continue
         when = found.header.start.isoformat() if found.header.start else ""
         groups[(*rig_key(found.header), found.header.filter)].append((when, found.path))

@@ -11,6 +11,7 @@ from pydantic import Field
 
 from nightfold.engine.core import CancelToken, Progress
 from nightfold.engine.documents import to_document
+from nightfold.errors import LedgerError
 from nightfold.picture.steps import Recipe
 from nightfold.web.api import room_of
 from nightfold.web.work import Name, Wish, begin
@@ -91,6 +92,23 @@ def make(request: Request, wish: PictureWish) -> Any:
             )
 
     return begin(room, "picture", "Making the picture at full size", wish, work)
+
+
+@router.get("/first-look", summary="When the first picture from every fifth sub was made; null while there is none")
+def first_look(request: Request) -> Any:
+    """It comes within the first minute of the way from a folder to a picture."""
+    room = room_of(request)
+    made = room.campaign().first_look_made_at() if room.folder is not None else None
+    return {"made_at": to_document(made)}
+
+
+@router.get("/first-look.jpg", summary="The first picture from every fifth sub", response_class=FileResponse)
+def first_look_file(request: Request) -> FileResponse:
+    """Binned."""
+    path = room_of(request).campaign().first_look_file
+    if not path.exists():
+        raise LedgerError("there is no first look", next_step="see the picture itself")
+    return FileResponse(path, media_type="image/jpeg")
 
 
 @router.get("/pictures/{picture_id}/{name}", summary="A file of a picture that was made", response_class=FileResponse)

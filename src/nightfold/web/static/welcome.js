@@ -59,19 +59,27 @@ async function run(kind, wish) {
   else draw();
 }
 
-// The first picture, as soon as there is one, while the work goes on.
+// The first picture, as soon as there is one, while the work goes on: binned at first, then whole, in the same place.
 let seen = "";
 async function glance() {
   if (document.hidden) return;
   try {
     if ((await get("/api/session")).campaign === null) return;
-    const room = await get("/api/picture");
-    const newest = room.pictures[0], file = newest?.files.find((f) => f.name.endsWith(".jpg"));
-    if (!file || `${newest.id}` === seen) return;
-    seen = `${newest.id}`;
-    place.querySelector("figure")?.remove();
-    place.prepend(h("figure", {}, h("img", { class: "wide", src: `/api/pictures/${newest.id}/${encodeURIComponent(file.name)}`, alt: "The first picture" }), h("figcaption", {}, "A first picture from every fifth sub; the rest follows.")));
+    const newest = (await get("/api/picture")).pictures[0], file = newest?.files.find((f) => f.name.endsWith(".jpg"));
+    if (file) show(`/api/pictures/${newest.id}/${encodeURIComponent(file.name)}`, "The picture from all subs.");
+    else {
+      const made = (await get("/api/first-look")).made_at;
+      if (made) show(`/api/first-look.jpg?${encodeURIComponent(made)}`, "A first picture from every fifth sub, binned; it sharpens when the rest is folded.");
+    }
   } catch { /* no campaign yet */ }
+}
+function show(address, text) {
+  if (seen === address) return;
+  seen = address;
+  const old = place.querySelector("figure"), image = h("img", { class: "wide", alt: text });
+  const figure = h("figure", { id: "first-picture" }, image, h("figcaption", {}, text));
+  image.addEventListener("load", () => { if (old) old.replaceWith(figure); else place.prepend(figure); });
+  image.src = address;
 }
 
 draw();
