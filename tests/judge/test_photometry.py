@@ -131,7 +131,7 @@ def test_every_sub_has_its_place_and_its_zero_point(judged: nightfold.Campaign, 
         assert sub.zero_point_uncertainty_mag < 0.1
         assert sub.transparency_absolute == pytest.approx(truth.throughput * mean_light, rel=0.15)
         assert sub.limiting_mag is not None
-        assert 15.0 < sub.limiting_mag < 18.0
+        assert (14.0 if cloudy else 15.0) < sub.limiting_mag < 18.0
 
 
 def test_the_places_are_true(judged: nightfold.Campaign, small_frames: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -25,6 +26,7 @@ from nightfold.calibrate.files import (
 )
 from nightfold.calibrate.records import Calibration, MasterPlane, Plane
 from nightfold.errors import CalibrationError, FrameError
+from nightfold.frames.ceiling import full_value
 from nightfold.frames.pixels import PixelSource, open_pixels
 from nightfold.intake.matching import match_calibration
 from nightfold.intake.records import Matched, Tolerances
@@ -35,6 +37,8 @@ from nightfold.settings.models import Rig
 
 RECIPE_VERSION = 2
 """Raised when masters are made in another way, so that old ones are made anew."""
+CEILING_SUBS = 3
+"""Subs that are looked at for the value at which pixels are full, where neither header nor rig tell it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,8 @@ class CalibrationRoom:
         ceiling = header.saturation_adu or _ceiling_adu(
             gain.full_well_e if gain else None, e_per_adu, pedestal, rig.camera.bits if rig else 16
         )
+        if header.saturation_adu is None and not (gain and gain.full_well_e):
+            ceiling = min(ceiling, 0.99 * self._seen_ceiling(group.subs))
         calibration = build_calibration(
             e_per_adu=e_per_adu,
             read_noise_e=gain.read_noise_e if gain else None,
@@ -152,6 +158,29 @@ class CalibrationRoom:
             notes=notes,
         )
         return SubCalibration(self.key_of(row.id), calibration, tuple(dict.fromkeys(problems)))
+
+    def _seen_ceiling(self, frame_ids: Sequence[int]) -> float:
+        """Where the pixels of these subs are full, as some of them show; infinite if none does. Kept for later runs."""
+        row, ledger = self._rows[frame_ids[0]], self._ws.ledger
+        header = header_of_row(row)
+        key = f"full value of {row.rig or header.camera} at gain {header.gain}, binning {header.binning}, {header.bitpix} bits"[
+            :120
+        ]
+        kept = ledger.kept_setting(key)
+        if kept is not None and (kept["value"] is not None or 2 * kept["subs"] >= len(frame_ids)):
+            return float(kept["value"]) if kept["value"] is not None else math.inf
+        found: list[float] = []
+        for i in frame_ids[:: max(1, len(frame_ids) // CEILING_SUBS)][:CEILING_SUBS]:
+            try:
+                with open_pixels(self._rows[i].path, scratch_dir=self._ws.scratch_folder) as source:
+                    value = full_value(source.read_box(0, row.height_px, 0, row.width_px))
+            except (FrameError, OSError):
+                continue  # it is told when it is measured
+            if value is not None:
+                found.append(value)
+        ceiling = max(found) if found else None
+        ledger.keep_setting(key, {"value": ceiling, "subs": len(frame_ids)})
+        return ceiling if ceiling is not None else math.inf
 
     def _scaled_dark(
         self, row: FrameRow, bias_ids: tuple[int, ...], shape: tuple[int, int], e_per_adu: float | None
