@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy.exc import DatabaseError
 from threadpoolctl import threadpool_limits
 
+from nightfold.engine.cluster import Cluster
 from nightfold.engine.core import (
     CancelToken,
     NullProgress,
@@ -106,6 +107,7 @@ class Campaign:
         cancelled: CancelToken | None = None,
         memory: str | None = None,
         workers: int | None = None,
+        cluster: str | None = None,
     ) -> Campaign:
         """The campaign in `folder`.
 
@@ -119,6 +121,8 @@ class Campaign:
             Ceiling of a fold's buffers, such as "800M" or "2G".
         workers : int, optional
             Threads; as many as cores by default.
+        cluster : str, optional
+            Address of a Dask scheduler whose workers measure and fold, such as "tcp://10.0.0.5:8786".
         """
         path = Path(folder)
         settings = load_settings(path / FILE_NAME)
@@ -130,6 +134,14 @@ class Campaign:
         with suppress(LedgerError), ledger.writing():  # whoever is at work has unfinished files that are not left over
             clean_leftovers(path)
             rmtree(path / "scratch", ignore_errors=True)  # raws that a killed run had unpacked
+        helpers: Cluster | None = None
+        if cluster is not None:
+            try:
+                helpers = Cluster.connect(cluster, folder=path, progress=progress)
+            except BaseException:
+                ledger.close()
+                raise
+            (progress or NullProgress()).say(helpers.told())
         return cls(
             Workspace(
                 folder=path,
@@ -139,6 +151,7 @@ class Campaign:
                 cancelled=cancelled or CancelToken(),
                 memory_bytes=limit,
                 workers=workers or default_workers(),
+                cluster=helpers,
             )
         )
 
@@ -161,8 +174,10 @@ class Campaign:
         return cls.open(path, **options)
 
     def close(self) -> None:
-        """Give the ledger back."""
+        """Give the ledger back, and leave the cluster."""
         self._ws.ledger.close()
+        if self._ws.cluster is not None:
+            self._ws.cluster.close()
 
     def __enter__(self) -> Campaign:
         return self
@@ -629,6 +644,7 @@ class Campaign:
         first_look: bool = False,
         progress: Progress | None = None,
         cancelled: CancelToken | None = None,
+        cluster: str | None = None,
     ) -> StartReport:
         """From a folder of raw frames to masters and a picture: a campaign guessed from headers, every guess told.
 
@@ -659,7 +675,7 @@ class Campaign:
         text = settings_text(
             tables, ["Made from what the headers of the frames say; look it through.", *guess.sentences]
         )
-        with cls.create(path, text=text, progress=progress, cancelled=cancelled) as campaign:
+        with cls.create(path, text=text, progress=progress, cancelled=cancelled, cluster=cluster) as campaign:
             if first_look and sum(h.kind == "sub" for h in headers) >= LEAST_FOR_A_FIRST_LOOK:
                 campaign._first_look(every_fifth(scanned), rules, palette)
             return campaign._whole_way([source], guess.sentences, palette)

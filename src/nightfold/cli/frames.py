@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import App, Parameter
 
 from nightfold.campaign import Campaign
-from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours, table
+from nightfold.cli.output import (
+    ClusterAddress,
+    Common,
+    TerminalProgress,
+    campaign_folder,
+    finish,
+    guarded,
+    hours,
+    table,
+)
 from nightfold.engine.core import CancelToken
 from nightfold.intake.stage import TakeInReport
 
@@ -71,6 +80,7 @@ def judge(
     again: Annotated[bool, Parameter(negative="", help="Measure every sub anew.")] = False,
     memory: Annotated[str | None, Parameter(help="Ceiling for planes of subs, for instance 800M or 2G.")] = None,
     workers: Annotated[int | None, Parameter(help="Subs measured at once; as many as cores by default.")] = None,
+    cluster: ClusterAddress = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Measure new subs and say of each whether it is worth keeping, and why not.
@@ -81,7 +91,12 @@ def judge(
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
         with Campaign.open(
-            campaign_folder(common), progress=progress, cancelled=token, memory=memory, workers=workers
+            campaign_folder(common),
+            progress=progress,
+            cancelled=token,
+            memory=memory,
+            workers=workers,
+            cluster=cluster,
         ) as campaign:
             report = campaign.judge(filter=filter, night=night, again=again)
         return finish(common, report, lambda: judge_told(report))

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import App, Parameter
 
 from nightfold.campaign import Campaign
-from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours, table
+from nightfold.cli.output import (
+    ClusterAddress,
+    Common,
+    TerminalProgress,
+    campaign_folder,
+    finish,
+    guarded,
+    hours,
+    table,
+)
 from nightfold.engine.core import CancelToken
 
 if TYPE_CHECKING:
@@ -41,6 +50,7 @@ def fold(
     drizzle: Annotated[float | None, Parameter(help="Drizzle with drops of this share of a pixel, 0.3 to 1.")] = None,
     memory: Annotated[str | None, Parameter(help="Ceiling for buffers, for instance 800M or 2G.")] = None,
     workers: Annotated[int | None, Parameter(help="Threads; as many as cores when not given.")] = None,
+    cluster: ClusterAddress = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Calibrate, register and combine each filter's subs into a master.
@@ -51,7 +61,12 @@ def fold(
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
         with Campaign.open(
-            campaign_folder(common), progress=progress, cancelled=token, memory=memory, workers=workers
+            campaign_folder(common),
+            progress=progress,
+            cancelled=token,
+            memory=memory,
+            workers=workers,
+            cluster=cluster,
         ) as campaign:
             report = campaign.fold(
                 target=target,

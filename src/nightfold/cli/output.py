@@ -34,6 +34,11 @@ from nightfold.errors import CancelledError, NightfoldError
 
 _state: dict[str, Path] = {}
 
+ClusterAddress = Annotated[
+    str | None, Parameter(help="Address of a Dask scheduler whose workers do the work, such as tcp://10.0.0.5:8786.")
+]
+"""The option of commands that can work on other machines."""
+
 
 @Parameter(name="*")
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from cyclopts import App, Parameter
 
 from nightfold.campaign import Campaign, StartReport
 from nightfold.cli.masters import masters_table
-from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, hours
+from nightfold.cli.output import ClusterAddress, Common, TerminalProgress, campaign_folder, finish, guarded, hours
 from nightfold.engine.core import CancelToken
 from nightfold.warm import warm_up_in_background
 
@@ -61,6 +61,7 @@ def start(
     palette: Annotated[
         str | None, Parameter(help="Name of the palette of the first picture, for instance SHO.")
     ] = None,
+    cluster: ClusterAddress = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """From a folder of raw frames to masters and a first picture in one go; every guess is told.
@@ -76,7 +77,9 @@ def start(
     """
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
-        report = Campaign.start(folder, campaign_dir, palette=palette, progress=progress, cancelled=token)
+        report = Campaign.start(
+            folder, campaign_dir, palette=palette, progress=progress, cancelled=token, cluster=cluster
+        )
         return finish(
             common,
             report,

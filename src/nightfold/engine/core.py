@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -17,6 +18,7 @@ from nightfold.frames.unfinished import SUFFIX, is_leftover, unfinished
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
+MOST_OPEN_FILES = 4096
 DEFAULT_MEMORY_BYTES = 1_000_000_000
 """Ceiling of the buffers of one run unless an option lowers or raises it."""
 
@@ -119,6 +121,18 @@ def parallel_map(
         finally:
             for future in pending:
                 future.cancel()
+
+
+def allow_open_files(count: int) -> None:
+    """Raise this process's own limit of open files where it stands in the way; no more than the system allows it."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = min(count + 256, hard if hard != resource.RLIM_INFINITY else MOST_OPEN_FILES + count)
+    if soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 @contextmanager

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +36,30 @@ SQUARES_UNIT = 1 << 20
 """Kernel squares are summed as whole numbers of this fraction, so that the sum does not depend on the order."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blueprint:
+    """All that folding any tile needs: the subs in the order of their names, and what was found of all of them together."""
+
+    subs: tuple[FoldSub, ...]
+    grid_shape: tuple[int, int]
+    options: FoldOptions
+    sky: Plane | None
+    factors: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class TilePart:
+    """What a tile gave: its part of the five planes, and the sums of each sub's kernel squares."""
+
+    tile: Tile
+    planes: tuple[npt.NDArray[Any], ...]
+    squares: npt.NDArray[np.int64]
+    entries: npt.NDArray[np.int64]
+
+
+Elsewhere = Callable[[Blueprint, Sequence[Tile]], Iterator[TilePart]]
+
+
 def fold_subs(
     subs: Sequence[FoldSub],
     grid_shape: tuple[int, int],
@@ -41,8 +67,14 @@ def fold_subs(
     *,
     progress: Progress | None = None,
     cancelled: CancelToken | None = None,
+    elsewhere: Elsewhere | None = None,
 ) -> FoldResult:
     """The master of `subs` on a grid of (height, width) pixels.
+
+    Parameters
+    ----------
+    elsewhere : callable, optional
+        Works on tiles in other processes, given the blueprint; the same bytes come out. By default threads do it here.
 
     Raises
     ------
@@ -79,8 +111,15 @@ def fold_subs(
     progress = progress or NullProgress()
     progress.start(len(tiles), "Folding", "tiles")
     try:
-        for _ in parallel_map(work.fold_tile, tiles, workers=options.workers, cancelled=cancelled):
-            progress.advance()
+        if elsewhere is None:
+            for _ in parallel_map(work.fold_tile, tiles, workers=options.workers, cancelled=cancelled):
+                progress.advance()
+        else:
+            ordered = tuple(subs[i] for i in order)
+            blueprint = Blueprint(subs=ordered, grid_shape=grid_shape, options=options, sky=sky, factors=work.factors)
+            for part in elsewhere(blueprint, tiles):
+                work.put(part)
+                progress.advance()
     finally:
         progress.finish()
     result = work.result(time.perf_counter() - began)
@@ -116,6 +155,20 @@ def lobe_bounds() -> npt.NDArray[np.float64]:
     return np.array([1.0, *(float(np.abs(lanczos(d + offset)).max()) for d in (1, 2, 3))], np.float64)
 
 
+class TileFolder:
+    """Folds tiles one by one for a `fold_subs` in another process; any threads may call it at once."""
+
+    def __init__(self, blueprint: Blueprint) -> None:
+        b = blueprint
+        self._work = _Work(placers_of(b.subs), b.grid_shape, b.options, _rule(b.options), b.sky, b.factors)
+
+    def __call__(self, tile: Tile) -> TilePart:
+        """What the tile gives."""
+        own = self._work.alone()
+        own.fold_tile(tile)
+        return own.part(tile)
+
+
 @dataclass(slots=True)
 class _Work:
     """Everything that tiles share: placers, numbers, the planes they write their part of."""
@@ -143,12 +196,10 @@ class _Work:
     lock: threading.Lock = field(init=False)
 
     def __post_init__(self) -> None:
-        shape, n = self.grid_shape, len(self.placers)
-        self.image, self.variance, self.weight_map = (np.empty(shape, np.float32) for _ in range(3))
-        self.coverage, self.rejected = (np.empty(shape, np.int16) for _ in range(2))
+        n = len(self.placers)
+        self._make_planes()
         weights = np.array([p.sub.weight for p in self.placers], np.float64)
         self.weights = (weights / weights.sum()).astype(np.float32)
-        self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
         share = self.options.share_given_up
         self.k_sigma = -NormalDist().inv_cdf(share / 2.0) if share > 0.0 else 1e9
         self.terms = seeing_terms([p.sub for p in self.placers], self.options)
@@ -212,6 +263,36 @@ class _Work:
         self.image[here], self.variance[here], self.weight_map[here] = image[inside], variance[inside], covered[inside]
         self.coverage[here] = count[inside]
         np.subtract(count[inside], used[inside], out=self.rejected[here], casting="unsafe")
+
+    def _make_planes(self) -> None:
+        """Empty planes; the system gives them memory only where tiles are written."""
+        shape, n = self.grid_shape, len(self.placers)
+        self.image, self.variance, self.weight_map = (np.empty(shape, np.float32) for _ in range(3))
+        self.coverage, self.rejected = (np.empty(shape, np.int16) for _ in range(2))
+        self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
+
+    def _planes(self) -> tuple[npt.NDArray[Any], ...]:
+        return self.image, self.variance, self.weight_map, self.coverage, self.rejected
+
+    def alone(self) -> _Work:
+        """The same work with planes and sums of its own."""
+        own = copy(self)
+        own._make_planes()
+        return own
+
+    def part(self, tile: Tile) -> TilePart:
+        """What this work holds of a tile, with its sums."""
+        here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+        return TilePart(tile, tuple(p[here].copy() for p in self._planes()), self.squares, self.entries)
+
+    def put(self, part: TilePart) -> None:
+        """Write what a tile gave elsewhere."""
+        tile = part.tile
+        here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+        for plane, values in zip(self._planes(), part.planes, strict=True):
+            plane[here] = values
+        self.squares += part.squares
+        self.entries += part.entries
 
     def result(self, seconds: float) -> FoldResult:
         """What all tiles gave."""

@@ -21,9 +21,11 @@ from nightfold.align.records import Transform
 from nightfold.align.stage import Placed, place_subs, placed_of
 from nightfold.calibrate.records import Calibration
 from nightfold.calibrate.stage import CalibrationRoom
+from nightfold.engine.core import allow_open_files
 from nightfold.errors import FoldError, FrameError, NightfoldError
 from nightfold.fold.boxes import common_box, cut_box
 from nightfold.fold.core import fold_subs
+from nightfold.fold.elsewhere import FoldElsewhere
 from nightfold.fold.finer import drizzle_fold, write_drizzled
 from nightfold.fold.look import coarser, look_at, middle
 from nightfold.fold.masters import MasterDocument, MasterSummary, SubRow, write_master
@@ -51,7 +53,6 @@ from nightfold.measure.stage import load_readings, measure_subs
 Plane = npt.NDArray[np.float32]
 
 MOST_SKY_CELLS = 400
-MOST_OPEN_FILES = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,12 +265,22 @@ def _fold_group(
         options = FoldOptions(
             share_given_up=request.give_up,
             memory_bytes=ws.memory_bytes,
-            workers=ws.workers,
+            workers=ws.workers if ws.cluster is None else ws.cluster.most_threads,
             statistic=request.statistic,
         )
+        elsewhere = None
+        if ws.cluster is not None:
+            folder = ws.handing_folder()
+            stack.callback(shutil.rmtree, folder, ignore_errors=True)
+            elsewhere = FoldElsewhere(ws.cluster, folder, ready.files, ws.cancelled)
         label = f"Folding {first.filter}" + (f" of {first.rig}" if first.rig else "")
         result = fold_subs(
-            ready.subs, (grid.height_px, grid.width_px), options, progress=_Labelled(ws, label), cancelled=ws.cancelled
+            ready.subs,
+            (grid.height_px, grid.width_px),
+            options,
+            progress=_Labelled(ws, label),
+            cancelled=ws.cancelled,
+            elsewhere=elsewhere,
         )
         drizzled = drizzle_fold(ready.subs, result, options, drop=request.drizzle) if request.drizzle else None
     document = _document(
@@ -297,13 +308,17 @@ def _fold_group(
 
 @dataclass(frozen=True, slots=True)
 class ReadySubs:
-    """The kept subs of a group, open and brought to one level, in one order; `sigmas` are of blank sky at SCALE 1."""
+    """The kept subs of a group, open and brought to one level, in one order; `sigmas` are of blank sky at SCALE 1.
+
+    `files` are those that hold the pixels, unpacked where they were packed, by the subs' names.
+    """
 
     members: list[_Member]
     subs: list[FoldSub]
     weights: npt.NDArray[np.float64]
     sigmas: npt.NDArray[np.float64]
     lost: list[str]
+    files: dict[str, Path]
 
     @property
     def rows(self) -> list[FrameRow]:
@@ -338,7 +353,8 @@ def _ready(ws: Workspace, what: str, members: list[_Member], stack: ExitStack, n
         )
         for (m, source), sky, w in zip(opened, skies, weights)
     ]
-    return ReadySubs([m for m, _ in opened], subs, weights, np.sqrt(variances) / scales, lost)
+    files = {s.name: source.file.absolute() for s, (_, source) in zip(subs, opened)}
+    return ReadySubs([m for m, _ in opened], subs, weights, np.sqrt(variances) / scales, lost, files)
 
 
 @contextmanager
@@ -385,7 +401,7 @@ def _open(
     ws: Workspace, members: list[_Member], stack: ExitStack, notes: list[str]
 ) -> tuple[list[tuple[_Member, PixelSource]], list[str]]:
     """Members with their pixels open; raws that are gone or broken since are told and left out."""
-    _allow_open_files(len(members))
+    allow_open_files(len(members))
     packed = [m for m in members if m.row.path.suffix.lower() in (".gz", ".fz")]
     if packed:
         ws.scratch_folder.mkdir(parents=True, exist_ok=True)
@@ -404,18 +420,6 @@ def _open(
             continue
         opened.append((member, source))
     return opened, lost
-
-
-def _allow_open_files(count: int) -> None:
-    """Raise this process's own limit of open files where it stands in the way; no more than the system allows it."""
-    if sys.platform == "win32":
-        return
-    import resource
-
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = min(count + 256, hard if hard != resource.RLIM_INFINITY else MOST_OPEN_FILES + count)
-    if soft < wanted:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def _sky_points(member: _Member) -> SkyPoints:

@@ -44,6 +44,8 @@ class PixelSource:
     ----------
     path : Path
         The file that was asked for.
+    file : Path
+        The one that holds the pixels: the same, or what it was unpacked to.
     layout : Layout
         How its values are stored.
     shape : tuple of int
@@ -52,6 +54,7 @@ class PixelSource:
 
     def __init__(self, path: Path, layout: Layout, *, file: Path | None, memory: bytes | None = None) -> None:
         self.path = path
+        self.file = file or path
         self.layout = layout
         self.shape = (layout.height_px, layout.width_px)
         self.stored_dtype = np.dtype(_STORED[layout.bitpix])

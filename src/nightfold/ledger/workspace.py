@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import uuid
 from dataclasses import dataclass
 from pathlib import Path
 
+from nightfold.engine.cluster import Cluster
 from nightfold.engine.core import CancelToken, Progress
 from nightfold.ledger.core import Ledger
 from nightfold.settings.models import CampaignSettings
@@ -21,6 +23,7 @@ class Workspace:
     cancelled: CancelToken
     memory_bytes: int
     workers: int
+    cluster: Cluster | None = None
 
     @property
     def calibration_folder(self) -> Path:
@@ -56,3 +59,9 @@ class Workspace:
     def scratch_folder(self) -> Path:
         """Where compressed raws are inflated; emptied when the work is done."""
         return self.folder / "scratch"
+
+    def handing_folder(self) -> Path:
+        """A new folder for what is handed to a cluster's workers; its name is never used again, for they may still hold it."""
+        folder = (self.scratch_folder / f"handed-{uuid.uuid4().hex[:12]}").absolute()
+        folder.mkdir(parents=True)
+        return folder
