@@ -224,7 +224,7 @@ def read_cone(path: Path, *, epoch_year: float = 2016.0) -> CatalogueStars:
 
     try:
         table = Table.read(path, format="fits" if path.suffix.lower() in {".fits", ".fit"} else "ascii.ecsv")
-    except (OSError, ValueError, KeyError) as error:
+    except Exception as error:  # a table that is none ends in any of astropy's errors, or of what is below it
         raise FrameError(f"{path.name}: not a star table", seen=str(error), allowed="FITS table or ECSV") from error
 
     def column(name: str, missing: float | None = None) -> FloatArray:

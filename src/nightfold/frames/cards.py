@@ -290,7 +290,7 @@ def _header_text(source: Source, offset: int, name: str, *, first: bool) -> tupl
 def _whole(cards: Cards, key: str, name: str, default: int | None = None) -> int:
     """A card that must be a whole number."""
     value = cards.get(key, default)
-    if isinstance(value, float) and value == int(value):
+    if isinstance(value, float) and value.is_integer():
         value = int(value)
     if isinstance(value, str) and re.fullmatch(r"\s*[-+]?\d+\s*", value):
         value = int(value)

@@ -22,13 +22,15 @@ def as_number(value: object) -> float | None:
     if not isinstance(value, str):
         return None
     match = _NUMBER.match(value if value.count(",") != 1 or "." in value else value.replace(",", "."))
-    return float(match[1].upper().replace("D", "E")) if match else None
+    number = float(match[1].upper().replace("D", "E")) if match else math.nan
+    return number if math.isfinite(number) else None
 
 
 def as_numbers(value: object) -> list[float]:
     """All numbers of a text, for cards that hold one for each amplifier."""
     if isinstance(value, str):
-        return [float(t.upper().replace("D", "E")) for t in _NUMBERS.findall(value)]
+        found = (float(t.upper().replace("D", "E")) for t in _NUMBERS.findall(value))
+        return [n for n in found if math.isfinite(n)]
     number = as_number(value)
     return [] if number is None else [number]
 

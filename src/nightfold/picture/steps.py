@@ -15,6 +15,7 @@ import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from nightfold.errors import PictureError
+from nightfold.settings.toml import read_toml
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -203,7 +204,7 @@ def recipe_text(recipe: Recipe, comments: Sequence[str] = ()) -> str:
 def parse_recipe(text: str, name: str = "the recipe") -> Recipe:
     """The recipe in a TOML text; a PictureError names every mistake."""
     try:
-        return _ADAPTER.validate_python(tomllib.loads(text))
+        return _ADAPTER.validate_python(read_toml(text))
     except tomllib.TOMLDecodeError as error:
         raise PictureError(f"{name} is not TOML: {error}", next_step="mend that line") from error
     except ValidationError as error:

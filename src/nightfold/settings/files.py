@@ -15,6 +15,7 @@ from nightfold.errors import SettingsError
 from nightfold.settings.lines import KeyLines
 from nightfold.settings.models import CampaignSettings
 from nightfold.settings.table import Table
+from nightfold.settings.toml import read_toml
 
 FILE_NAME = "campaign.toml"
 
@@ -38,7 +39,7 @@ def load_settings(path: Path) -> CampaignSettings:
 def parse_settings(text: str, name: str = FILE_NAME) -> CampaignSettings:
     """The settings in a TOML text."""
     try:
-        data = tomllib.loads(text)
+        data = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         words = str(error).replace("at end of document", f"at line {max(1, text.count(chr(10)))}, the end of the file")
         raise SettingsError(f"{name} is not TOML: {words}", next_step="mend that line") from error

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from nightfold.errors import SettingsError
+from nightfold.settings.toml import read_toml
 from nightfold.simulate.rig import SimFilter, SimRig
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -220,7 +221,7 @@ def read_plan(plan: Path | str | Mapping[str, Any]) -> SimulationPlan:
     else:
         what = str(plan)
         try:
-            raw = tomllib.loads(Path(plan).read_text(encoding="utf-8"))
+            raw = read_toml(Path(plan).read_text(encoding="utf-8"))
         except OSError as error:
             raise SettingsError(f"{what} cannot be read", seen=error.strerror or str(error)) from error
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 from nightfold.errors import SettingsError
+from nightfold.settings.toml import read_toml
 
 SECRETS = "secrets.toml"
 
@@ -17,7 +18,7 @@ def phone_addresses(folder: Path) -> tuple[str, ...]:
     if not file.exists():
         return ()
     try:
-        tables = tomllib.loads(file.read_text(encoding="utf-8"))
+        tables = read_toml(file.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         where = (
             f"line {error.lineno}" if isinstance(error, tomllib.TOMLDecodeError) and hasattr(error, "lineno") else ""

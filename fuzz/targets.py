@@ -1,0 +1,132 @@
+"""What may be thrown at Nightfold from outside, one function a door: bytes in, nothing out, and only our own errors.
+
+A target returns quietly for anything it can read and for anything it refuses with a `NightfoldError`; whatever else comes
+out of it is a fault. `tests/hostile` runs them on drawn and kept inputs, `fuzz/run.py` searches for new ones.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+import warnings
+from collections.abc import Callable
+from dataclasses import fields
+from pathlib import Path
+
+from nightfold.errors import NightfoldError
+
+MOST_SECONDS = 5.0
+MOST_BYTES = 1 << 30
+"""Ceiling of what one small hostile file may make us allocate: an image that is unpacked in memory may be so large."""
+_ROOM = Path("/dev/shm") if Path("/dev/shm").is_dir() else Path(tempfile.gettempdir())
+
+
+def _as_file(data: bytes, suffix: str, read: Callable[[Path], None]) -> None:
+    with tempfile.TemporaryDirectory(prefix="fuzz-", dir=_ROOM) as name:
+        path = Path(name) / f"hostile{suffix}"
+        path.write_bytes(data)
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # what libraries think of broken files is theirs
+                read(path)
+        except NightfoldError as error:
+            told = error.line
+        else:
+            return
+        assert told
+        assert "\n" not in told
+
+
+def header(data: bytes) -> None:
+    """A file that says it is a frame."""
+    from nightfold.frames.header import read_header
+
+    def read(path: Path) -> None:
+        found = read_header(path)
+        for field in fields(found):
+            value = getattr(found, field.name)
+            assert not isinstance(value, float) or math.isfinite(value), field.name
+        assert 0 < found.width_px * found.height_px <= 1 << 31
+
+    _as_file(data, ".fits", read)
+
+
+def pixels(data: bytes) -> None:
+    """The same file, its pixels read."""
+    from nightfold.frames.pixels import open_pixels
+
+    def read(path: Path) -> None:
+        with open_pixels(path, scratch_dir=path.parent / "scratch") as source:
+            height = source.shape[0]
+            source.read_rows(0, min(4, height))
+            source.read_rows(max(0, height - 4), height)
+
+    _as_file(data, ".fits", read)
+
+
+def master(data: bytes) -> None:
+    """A file in the place of a master."""
+    from nightfold.fold.masters import read_master
+
+    _as_file(data, ".fits", lambda path: read_master(path) and None)
+
+
+def calibration(data: bytes) -> None:
+    """A file in the place of a master calibration frame."""
+    from nightfold.calibrate.files import read_calibration
+
+    _as_file(data, ".fits", lambda path: read_calibration(path) and None)
+
+
+def star_list(data: bytes) -> None:
+    """A star list as it may be added to a campaign."""
+    from nightfold.align.catalogue import read_cone
+
+    _as_file(data, ".ecsv", lambda path: read_cone(path) and None)
+    _as_file(data, ".fits", lambda path: read_cone(path) and None)
+
+
+def campaign_file(data: bytes) -> None:
+    """A campaign.toml."""
+    from nightfold.settings.files import load_settings, parse_settings, settings_text
+
+    def read(path: Path) -> None:
+        found = load_settings(path)
+        assert parse_settings(settings_text(found)) == found
+
+    _as_file(data, ".toml", read)
+
+
+def recipe(data: bytes) -> None:
+    """A picture's recipe."""
+    from nightfold.picture.recipe import load_recipe, parse_recipe, recipe_text
+
+    def read(path: Path) -> None:
+        found = load_recipe(path)
+        assert parse_recipe(recipe_text(found)) == found
+
+    _as_file(data, ".toml", read)
+
+
+def simulation_plan(data: bytes) -> None:
+    """A plan of invented frames."""
+    from nightfold.simulate.plan_file import read_plan
+
+    _as_file(data, ".toml", lambda path: read_plan(path) and None)
+
+
+def secrets(data: bytes) -> None:
+    """A campaign's secrets.toml."""
+    from nightfold.watch.phone import phone_addresses
+
+    def read(path: Path) -> None:
+        path.rename(path.parent / "secrets.toml")
+        phone_addresses(path.parent)
+
+    _as_file(data, ".toml", read)
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    f.__name__: f
+    for f in (header, pixels, master, calibration, star_list, campaign_file, recipe, simulation_plan, secrets)
+}
