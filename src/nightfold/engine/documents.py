@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime
 from enum import Enum
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 
 def to_document(value: Any) -> Any:
@@ -22,9 +21,12 @@ def to_document(value: Any) -> Any:
         return value
     if isinstance(value, Enum):
         return value.value
-    if isinstance(value, np.ndarray):
+    arrays = sys.modules.get(
+        "numpy"
+    )  # where it is not loaded, there is none of its values; loading it is a tenth of a start
+    if arrays is not None and isinstance(value, arrays.ndarray):
         return [to_document(v) for v in value.tolist()]
-    if isinstance(value, np.generic):
+    if arrays is not None and isinstance(value, arrays.generic):
         return to_document(value.item())
     if isinstance(value, int):
         return value

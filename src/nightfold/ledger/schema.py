@@ -1,4 +1,8 @@
-"""The tables of the ledger, as SQLAlchemy Core sees them; the migrations make them."""
+"""The tables of the ledger, as SQLAlchemy Core sees them; the migrations make them.
+
+Conditions of indices are told here for SQLite only, whose copies are made from these tables: naming another database's would
+load all of its support, a tenth of a command's start. The migrations tell them for both.
+"""
 
 from __future__ import annotations
 
@@ -63,7 +67,7 @@ place = Table(
     _made(),
     # A path that is written over keeps its earlier content as a row that is gone; one content at a time holds it.
     Index("place_of_content", "path", "frame_id", unique=True),
-    Index("place_in_use", "path", unique=True, sqlite_where=text("NOT gone"), postgresql_where=text("NOT gone")),
+    Index("place_in_use", "path", unique=True, sqlite_where=text("NOT gone")),
 )
 
 refused = Table(
@@ -113,7 +117,6 @@ grid = Table(
         text("coalesce(panel, 0)"),
         unique=True,
         sqlite_where=text("NOT retired"),
-        postgresql_where=text("NOT retired"),
     ),
 )
 

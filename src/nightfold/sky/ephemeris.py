@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import skyfield_data  # type: ignore[import-untyped]
-from scipy.interpolate import CubicSpline
 from skyfield.api import Loader, Star, wgs84  # type: ignore[import-untyped]
 
 from nightfold.errors import SettingsError
+from nightfold.sky.spline import Spline
 
 __all__ = [
     "HORIZON_SUN_DEG",
@@ -95,8 +95,8 @@ class Track:
     ) -> None:
         self.unix_s = unix_s
         self.latitude_deg = latitude_deg
-        self._directions = CubicSpline(unix_s, directions)
-        self._distance = None if distance_km is None else CubicSpline(unix_s, distance_km)
+        self._directions = Spline(unix_s, directions)
+        self._distance = None if distance_km is None else Spline(unix_s, distance_km)
 
     @property
     def start_s(self) -> float:
@@ -141,6 +141,8 @@ class Track:
 
         `altitude_deg` is one limit, or one for each of the track's own instants. Touching without passing counts as none.
         """
+        from scipy.interpolate import CubicSpline  # loads slowly, and only who asks for crossings needs its roots
+
         limit = np.sin(np.radians(np.broadcast_to(np.asarray(altitude_deg, dtype=np.float64), self.unix_s.shape)))
         # The spline of the sine is solved in closed form, so that two crossings within one step are both found.
         excess = CubicSpline(self.unix_s, self.direction(self.unix_s)[:, 2] - limit)
@@ -153,6 +155,8 @@ class Track:
 
     def transits(self) -> FloatArray:
         """Instants of upper transit (hour angle 0) inside the track."""
+        from scipy.interpolate import CubicSpline
+
         angle = np.unwrap(self.hour_angle_deg(self.unix_s), period=360.0)
         spline = CubicSpline(self.unix_s, angle)
         turns = np.arange(np.ceil(angle.min() / 360.0), np.floor(angle.max() / 360.0) + 1) * 360.0

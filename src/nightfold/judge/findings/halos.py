@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
 from nightfold.robust import mad_sigma
 
@@ -38,6 +37,8 @@ def gap_mm(diameter_px: float, *, pixel_um: float, focal_ratio: float) -> float:
 
 def bright_places(image: npt.NDArray[np.floating], *, most: int = 4, cell_px: int = 12) -> list[tuple[float, float]]:
     """Centres of the brightest compact places of a master, brightest first: peaks of means over cells."""
+    from scipy.ndimage import maximum_filter  # loads slowly, and masters are looked at once
+
     ny, nx = image.shape[0] // cell_px, image.shape[1] // cell_px
     if ny < 3 or nx < 3:
         return []
