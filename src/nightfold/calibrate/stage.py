@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from pathlib import Path
 
 import numpy as np
@@ -361,7 +361,7 @@ def _ceiling_adu(full_well_e: float | None, e_per_adu: float | None, pedestal_ad
 def _bad_pixels(*masters: MasterPlane | None) -> npt.NDArray[np.bool_] | None:
     """The pixels that any of the masters shows to be bad."""
     masks = [m.bad for m in masters if m is not None and m.bad is not None]
-    return None if not masks else np.logical_or.reduce(masks)
+    return None if not masks else reduce(np.logical_or, masks)  # its own `reduce` would stack the masks first
 
 
 @contextmanager

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter, label
-from scipy.spatial import cKDTree
 
 from nightfold.judge.evidence import robust_fit
+from nightfold.measure.neighbours import Sorted
 from nightfold.robust import mad_sigma
 
 FloatArray = npt.NDArray[np.float64]
@@ -151,14 +150,12 @@ def moved_dust(residual: FloatArray, *, least_depth: float = 0.004) -> list[Move
     Spots are groups of cells beyond five robust sigma and `least_depth` after a smooth background is taken off; a dark and a bright
     one pair if their depths agree within a factor of two. Only dust whose shadow is wider than a cell is seen.
     """
-    rest = residual - gaussian_filter(residual, 4.0, mode="nearest")
+    rest = residual - _smooth(residual, 4.0)
     limit = max(least_depth, 5.0 * float(mad_sigma(rest)))
     spots: dict[int, list[tuple[float, float, float]]] = {}
     for sign in (-1, 1):
-        groups, n = label(sign * rest > limit)
         spots[sign] = []
-        for i in range(1, n + 1):
-            rows, columns = np.nonzero(groups == i)
+        for rows, columns in _groups(sign * rest > limit):
             if rows.size >= 2:
                 depth = float(np.abs(rest[rows, columns]).max())
                 spots[sign].append((float(columns.mean()), float(rows.mean()), depth))
@@ -169,6 +166,34 @@ def moved_dust(residual: FloatArray, *, least_depth: float = 0.004) -> list[Move
             best = min(partners, key=lambda p: np.hypot(p[0] - x, p[1] - y))
             spots[1].remove(best)
             found.append(MovedDust((x, y), best[:2], depth, float(np.hypot(best[0] - x, best[1] - y))))
+    return found
+
+
+def _smooth(values: FloatArray, sigma: float) -> FloatArray:
+    """Values (ny, nx) under a Gaussian of `sigma` cells out to four of it; the border goes on with its own values."""
+    reach = int(4.0 * sigma + 0.5)
+    taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    taps /= taps.sum()
+    for _ in range(2):  # along one axis, then along the other
+        wide = np.pad(values, ((reach, reach), (0, 0)), mode="edge")
+        values = np.tensordot(taps, np.lib.stride_tricks.sliding_window_view(wide, taps.size, axis=0), ([0], [2])).T
+    return values
+
+
+def _groups(mask: npt.NDArray[np.bool_]) -> list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]]:
+    """Rows and columns of each group of cells that touch with their sides, in the order of their first cells."""
+    left = {(int(j), int(i)): None for j, i in zip(*np.nonzero(mask))}
+    found = []
+    while left:
+        group = [next(iter(left))]
+        del left[group[0]]
+        for j, i in group:  # grows while it is gone through
+            for near in ((j - 1, i), (j + 1, i), (j, i - 1), (j, i + 1)):
+                if near in left:
+                    del left[near]
+                    group.append(near)
+        rows, columns = np.array(group, np.int64).T
+        found.append((rows, columns))
     return found
 
 
@@ -209,10 +234,10 @@ def stuck_places(
     owner = np.concatenate([np.full(len(p), i) for i, p in enumerate(sharp_xy)])
     if not len(everything):
         return 0, moved
-    tree = cKDTree(everything)
+    place, point = Sorted(everything).within(everything, reach_px)
     seen = np.zeros(len(everything), bool)
     stuck = 0
-    for i, near in enumerate(tree.query_ball_point(everything, reach_px)):
+    for i, near in enumerate(np.split(point, np.searchsorted(place, np.arange(1, len(everything))))):
         if seen[i]:
             continue
         seen[near] = True
