@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from nightfold.charts.records import Strip
     from nightfold.depth.records import DepthReport
+    from nightfold.depth.tapped import SpotGoal
     from nightfold.fold.stage import FoldReport, MasterReport
     from nightfold.fold.viewer.stage import MasterLooker
     from nightfold.intake.look import FolderLook
@@ -331,6 +332,24 @@ class Campaign:
 
     # -- planning ----------------------------------------------------------------------------------------------------
 
+    def goal_at_tap(
+        self, *, target: str, panel: int | None, filter: str, box_px: tuple[int, int, int, int], across: float, down: float
+    ) -> SpotGoal:
+        """Make the spot under a tap on a crop the goal of its filter, in campaign.toml; open the campaign again after it.
+
+        Parameters
+        ----------
+        box_px : x0, y0, x1, y1
+            The crop's, as `depth` tells it.
+        across, down : float
+            Where the tap was, as shares of the picture's width and height, from its left and top edge.
+        """
+        from nightfold.depth.tapped import spot_changes, spot_of_tap
+
+        changes, made = spot_changes(self.settings, target, panel, filter, spot_of_tap(box_px, across, down))
+        self.change_settings(changes)
+        return made
+
     def tonight(
         self,
         *,
@@ -528,6 +547,19 @@ class Campaign:
 
     def sub_looker(self) -> SubLooker:
         """Pictures of subs, small ones and tiles at full size, on their grid at a shared stretch."""
+    def capture_table(self) -> str:
+        """What was captured as CSV: a line per night, rig, filter and length of sub; nothing in it tells the site's place."""
+        from nightfold.record.capture_table import capture_table
+
+        return capture_table(self._ws)
+
+    def master_file(self, master_id: int) -> Path:
+        """The path of a master by its number; only files that the ledger lists."""
+        found = next((m.path for m in self._ws.ledger.masters() if m.id == master_id and m.path.exists()), None)
+        if found is None:
+            raise LedgerError("there is no master of this number", seen=str(master_id), next_step="fold again")
+        return found
+
         from nightfold.judge.looking.stage import SubLooker
 
         return SubLooker(self._ws)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from nightfold.errors import FrameError
-from nightfold.intake.folders import list_folder, list_places, usual_places
+from nightfold.intake.folders import allowed_path, list_folder, list_places, usual_places
 
 
 @pytest.fixture
@@ -52,3 +52,27 @@ def test_a_link_that_leads_out_is_refused(home: Path, tmp_path: Path) -> None:
     (home / "way-out").symlink_to(tmp_path / "outside")
     with pytest.raises(FrameError):
         list_folder(str(home / "way-out"), (home,))
+
+
+def test_files_are_named_only_where_one_is_to_be_chosen(home: Path) -> None:
+    (home / "nights" / "run.csv").write_text("position,radius\n")
+    (home / "nights" / "letter.txt").write_text("no frame")
+    (home / "nights" / ".hidden.csv").write_text("")
+    assert list_folder(str(home / "nights"), (home,)).files == ()
+    names = [f.name for f in list_folder(str(home / "nights"), (home,), with_files=True).files]
+    assert "run.csv" in names
+    assert "letter.txt" not in names
+    assert not any(n.startswith(".") for n in names)
+
+
+def test_only_frames_and_tables_inside_are_opened(home: Path, tmp_path: Path) -> None:
+    (home / "nights" / "run.csv").write_text("position,radius\n")
+    assert allowed_path(str(home / "nights" / "run.csv"), (home,)) == (home / "nights" / "run.csv").resolve()
+    assert allowed_path(str(home / "nights"), (home,)) == (home / "nights").resolve()
+    outside = tmp_path / "outside.csv"
+    outside.write_text("secret")
+    (home / "nights" / "way.csv").symlink_to(outside)
+    (home / "nights" / "letter.txt").write_text("no frame")
+    for path in (outside, home / "nights" / "way.csv", home / "nights" / "letter.txt", home / "nights" / "gone.csv"):
+        with pytest.raises(FrameError):
+            allowed_path(str(path), (home,))

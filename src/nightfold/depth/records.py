@@ -79,6 +79,8 @@ class Crop:
     exposure_s: float
     file: str
     picture: str
+    box_px: tuple[int, int, int, int]
+    """Of the grid, inclusive; the picture's upper edge is y1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,7 @@ class FolderEntry:
 class FolderListing:
     """What one folder holds: folders, and how many files are named like frames, here and below.
 
+    `files` are named only where a single file is to be chosen: frames, and tables of focus runs.
     `up` is the folder above, null at the top; `cut_short` is true where there was more than is listed or counted.
     """
 
@@ -35,6 +36,7 @@ class FolderListing:
     frames_here: int
     frames_below: int
     cut_short: bool
+    files: tuple[FolderEntry, ...] = ()
 
 
 def usual_places(*more: Path) -> tuple[Path, ...]:
@@ -83,10 +85,35 @@ def allowed_folder(path: str, places: tuple[Path, ...]) -> Path:
     return real
 
 
-def list_folder(path: str, places: tuple[Path, ...]) -> FolderListing:
-    """What a folder holds; hidden folders are left out, and no file is named."""
+def allowed_file(path: str, places: tuple[Path, ...]) -> Path:
+    """`path` with links followed, if it is a frame or a table in a folder under one of `places`; a FrameError if not."""
+    given = Path(path[:2000])
+    folder = allowed_folder(str(given.parent), places)
+    try:
+        real = (folder / given.name).resolve(strict=True)
+    except (OSError, RuntimeError, ValueError):
+        real = folder
+    if not real.is_file() or not real.is_relative_to(folder) or not _may_be_chosen(real.name):
+        raise FrameError(
+            "this file cannot be opened from the page", seen=path[:200], allowed="frames, and tables as CSV"
+        )
+    return real
+
+
+def allowed_path(path: str, places: tuple[Path, ...]) -> Path:
+    """A folder or file that may be opened; a FrameError if neither."""
+    return allowed_file(path, places) if _may_be_chosen(Path(path[:2000]).name) else allowed_folder(path, places)
+
+
+def _may_be_chosen(name: str) -> bool:
+    return is_frame_name(name) or (name.lower().endswith(".csv") and not name.startswith("."))
+
+
+def list_folder(path: str, places: tuple[Path, ...], *, with_files: bool = False) -> FolderListing:
+    """What a folder holds; hidden folders are left out, and no file is named unless `with_files`."""
     folder = allowed_folder(path, places)
     names: list[str] = []
+    files: list[str] = []
     here = 0
     try:
         with os.scandir(folder) as entries:
@@ -95,8 +122,10 @@ def list_folder(path: str, places: tuple[Path, ...]) -> FolderListing:
                     continue
                 if _is_folder(entry):
                     names.append(entry.name)
-                elif is_frame_name(entry.name):
-                    here += 1
+                    continue
+                here += is_frame_name(entry.name)
+                if with_files and _may_be_chosen(entry.name):
+                    files.append(entry.name)
     except OSError as error:
         raise FrameError(f"{folder} cannot be opened", seen=error.strerror or str(error)) from error
     below, counted_all = _count_below(folder)
@@ -110,7 +139,8 @@ def list_folder(path: str, places: tuple[Path, ...]) -> FolderListing:
         ),
         frames_here=here,
         frames_below=below,
-        cut_short=len(names) > MOST_ENTRIES or not counted_all,
+        cut_short=max(len(names), len(files)) > MOST_ENTRIES or not counted_all,
+        files=tuple(FolderEntry(name=n, path=str(folder / n)) for n in sorted(files, key=str.casefold)[:MOST_ENTRIES]),
     )
 
 

@@ -68,10 +68,10 @@ def numbered_masters(request: Request) -> Any:
 
 
 @router.get("/folders", summary="Folders of this machine to choose from")
-def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "") -> Any:
-    """Only folders and counts; no file is named or read."""
+def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "", files: bool = False) -> Any:
+    """Only folders and counts, with `files` also names of frames and tables; nothing is read."""
     places = usual_places(room_of(request).base)
-    return to_document(list_folder(path, places) if path else list_places(places))
+    return to_document(list_folder(path, places, with_files=files) if path else list_places(places))
 
 
 @router.get("/settings", summary="What campaign.toml says of site, rigs and targets")

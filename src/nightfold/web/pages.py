@@ -106,7 +106,13 @@ def picture(request: Request) -> Response:
 def found(request: Request) -> Response:
     """What the first way through found."""
     campaign = room_of(request).campaign()
-    first = {"judged": campaign.verdicts(), "room": campaign.picture_room(), "proof": campaign.proof_pair()}
+    first = {
+        "judged": campaign.verdicts(),
+        "room": campaign.picture_room(),
+        "proof": campaign.proof_pair(),
+        "masters": campaign.masters_with_ids(),
+        "folder": campaign.latest_folder(),
+    }
     return _page(request, "found", "What was found", first)
 
 

@@ -12,11 +12,13 @@ from pydantic import Field
 
 from nightfold.campaign import Campaign
 from nightfold.charts.bundle import chart_script
+from nightfold.charts.depth import depth_chart, depth_curves, depth_title
 from nightfold.charts.night import night_chart
-from nightfold.charts.optics import OpticsReport, optics_chart
+from nightfold.charts.optics import OpticsReport, optics_chart, trend_of
 from nightfold.engine.core import CancelToken, Progress
 from nightfold.engine.documents import to_document
-from nightfold.errors import LedgerError
+from nightfold.errors import LedgerError, SettingsError
+from nightfold.intake.folders import allowed_path, usual_places
 from nightfold.web.api import Text, room_of
 from nightfold.web.room import Room
 from nightfold.web.work import Name, Wish, begin
@@ -26,6 +28,7 @@ scripts = APIRouter(include_in_schema=False)
 
 Clear = Annotated[str | None, Query(max_length=40)]
 DAY_S = 86_400
+CHART_PX = 860
 
 
 class DepthWish(Wish):
@@ -33,6 +36,21 @@ class DepthWish(Wish):
 
     target: Name | None = None
     crops: bool = False
+
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Pixel = Annotated[int, Field(ge=0, le=200_000)]
+
+
+class TapWish(Wish):
+    """A spot tapped on a crop that `depth` wrote, to be the goal of its filter."""
+
+    target: Name
+    filter: Name
+    panel: Annotated[int, Field(ge=1, le=1000)] | None = None
+    box_px: tuple[Pixel, Pixel, Pixel, Pixel]
+    across: Share
+    down: Share
 
 
 class DayWish(Wish):
@@ -55,9 +73,10 @@ class RecordWish(Wish):
 
 
 class OpticsWish(Wish):
-    """A look at the optics from a night's subs; the latest night by default."""
+    """A look at the optics from a night's subs (the latest night by default), or from frames at `path`."""
 
-    what: Literal["field", "tracking", "polar", "law"]
+    what: Literal["field", "tracking", "polar", "law", "focus", "collimation", "camera"]
+    path: Annotated[str, Field(max_length=1000)] | None = None
     night: date | None = None
     rig: Annotated[str, Field(max_length=200)] | None = None
 
@@ -111,6 +130,38 @@ def frame(request: Request, rig: Annotated[str, Query(max_length=200)], target: 
     return to_document(room_of(request).campaign().frame(rig=rig, target=target))
 
 
+@router.get("/charts/{name}", summary="A chart of the campaign as a Vega-Lite specification")
+def any_chart(
+    request: Request,
+    name: Literal["exposure", "season", "frame", "subs", "sharpness", "elongation", "transparency"],
+    rig: Text = None,
+    filter: Text = None,
+    target: Text = None,
+    day: date | None = None,
+) -> Any:
+    """What is not asked for is chosen as in `nightfold chart`."""
+    return room_of(request).campaign().chart(
+        name, width=CHART_PX, rig=rig, filter=filter, target=target, day=day
+    )  # fmt: skip
+
+
+@router.get("/capture-table.csv", summary="What was captured, a line per night, rig, filter and length of sub")
+def table(request: Request) -> Response:
+    """Nothing in it tells the site's place."""
+    headers = {"content-disposition": 'attachment; filename="capture-table.csv"'}
+    return Response(room_of(request).campaign().capture_table(), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+@router.post("/goal", summary="Make a spot that was tapped on a crop the goal of its filter, in campaign.toml")
+def goal(request: Request, wish: TapWish) -> Any:
+    """`before` are the changes that put the earlier goal back."""
+    campaign = room_of(request).campaign()
+    made = campaign.goal_at_tap(
+        target=wish.target, panel=wish.panel, filter=wish.filter, box_px=wish.box_px, across=wish.across, down=wish.down
+    )
+    return to_document(made)
+
+
 @router.get("/season", summary="What the year holds: the document of `season`")
 def season(request: Request, target: Text = None, rig: Text = None) -> Any:
     """Usable hours by month and target, and when the goals may be met."""
@@ -123,14 +174,17 @@ def optics(request: Request, night: date | None = None) -> Any:
     return to_document(room_of(request).campaign().optics_summary(night=night))
 
 
-@router.post("/work/depth", summary="How deep each filter is: the document of `depth`")
+@router.post("/work/depth", summary="How deep each filter is; `report` is the document of `depth`")
 def depth(request: Request, wish: DepthWish) -> Any:
-    """And what the next hour brings."""
+    """And what the next hour brings, with its chart as a Vega-Lite specification."""
     room = room_of(request)
 
     def work(progress: Progress, token: CancelToken) -> Any:
         with room.at_work(progress, token) as campaign:
-            return campaign.depth(target=wish.target, crops=wish.crops)
+            found = campaign.depth(target=wish.target, crops=wish.crops)
+            names = campaign.filters()
+            chart = depth_chart(depth_curves(found.filters), title=depth_title(found.filters), filters=names)
+            return {"report": to_document(found), "chart": chart}
 
     return begin(room, "depth", "Measuring how deep the masters are", wish, work)
 
@@ -179,15 +233,26 @@ def record(request: Request, wish: RecordWish) -> Any:
 
 @router.post("/work/optics", summary="Look at the optics from a night's subs; `report` is the command's document")
 def look_at_optics(request: Request, wish: OpticsWish) -> Any:
-    """With its chart as a Vega-Lite specification, where it has one."""
+    """With its chart as a Vega-Lite specification, and the trend over the nights where it has one."""
     room = room_of(request)
+    places = usual_places(room.base)
+    from_frames = wish.what in ("focus", "collimation", "camera")
+    if from_frames is (wish.path is None):
+        raise SettingsError(
+            "a look goes by a night or by a path", seen=wish.what, allowed="a path for frames of their own"
+        )
+    path = None if wish.path is None else allowed_path(wish.path, places)
 
     def work(progress: Progress, token: CancelToken) -> Any:
         with room.at_work(progress, token) as campaign:
-            report = _optics(campaign, wish)
-            return {"report": to_document(report), "chart": optics_chart(report)}
+            report = _optics(campaign, wish, path)
+            trend = trend_of(report) if getattr(report, "trend", ()) else None
+            return {"report": to_document(report), "chart": optics_chart(report), "trend": trend}
 
     words = {
+        "focus": "a focus run",
+        "collimation": "a defocused star",
+        "camera": "the camera",
         "field": "the field",
         "tracking": "the tracking",
         "polar": "the polar axis",
@@ -196,7 +261,11 @@ def look_at_optics(request: Request, wish: OpticsWish) -> Any:
     return begin(room, "optics", f"Looking at {words[wish.what]}", wish, work)
 
 
-def _optics(campaign: Campaign, wish: OpticsWish) -> OpticsReport:
+def _optics(campaign: Campaign, wish: OpticsWish, path: Path | None) -> OpticsReport:
+    if path is not None:
+        if wish.what == "collimation":
+            return campaign.collimation(path, rig=wish.rig)
+        return (campaign.focus_run if wish.what == "focus" else campaign.camera_test)([path], rig=wish.rig)
     if wish.what == "law":
         return campaign.focus_law(rig=wish.rig)
     if wish.what == "field":

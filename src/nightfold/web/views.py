@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response
+from fastapi.responses import FileResponse, Response
 
 from nightfold.engine.documents import to_document
 from nightfold.fold.viewer.stage import PlaneName
@@ -58,6 +58,15 @@ def master_view(request: Request, master_id: int, plane: PlaneName) -> Any:
 def master_tile(request: Request, master_id: int, plane: PlaneName, level: int, column: int, row: int) -> Response:
     """As the tiles of subs."""
     return _tile(room_of(request).master_looker().tile(master_id, plane, level, column, row))
+
+
+@router.get(
+    "/masters/{master_id}/file", summary="A master as FITS: linear, on its target's grid", response_class=FileResponse
+)
+def master_file(request: Request, master_id: int) -> FileResponse:
+    """With its variance and coverage, and the table of its subs."""
+    path = room_of(request).campaign().master_file(master_id)
+    return FileResponse(path, media_type="application/fits", filename=path.name)
 
 
 @router.get("/masters/{master_id}/at", summary="What a master holds at one pixel, and where that is on the sky")

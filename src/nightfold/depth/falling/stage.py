@@ -201,6 +201,7 @@ def write_crops(
                 exposure_s=float(exposure[which].sum()),
                 file=str(file),
                 picture=str(picture),
+                box_px=box,
             )
         )
     return crops

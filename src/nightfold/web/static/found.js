@@ -1,6 +1,8 @@
 // What was found: the picture, the losses by cause with two subs that prove the first, is it enough, tonight, and saving.
-import { attempt, day, first, get, h, hours, main, many, start } from "./base.js";
+import { attempt, day, first, get, h, hours, main, many } from "./base.js";
+import { enough } from "./depth.js";
 import { words } from "./marks.js";
+import { watch } from "./watching.js";
 
 const { judged, room, proof } = first;
 const CAUSES = { cloud: "Cloud", trailing: "Trailed stars", focus: "Focus", seeing: "Unsteady air", "sky-glow": "A bright sky", dew: "Dew", pointing: "Pointing", "wrong-frame": "Frames of something else", sensor: "The sensor", overexposed: "Too much light", unreadable: "Unreadable files", "short-subs": "Short subs", person: "Your own decisions" };
@@ -33,25 +35,14 @@ async function tonight(place) {
   place.replaceChildren(...lines.slice(0, 3).map((t) => h("p", {}, t)), h("a", { class: "button", href: "/tonight" }, "The night's plan"));
 }
 
-const enough = h("div", {}, h("button", { type: "button", onclick: look }, "Compare a quarter, half and all"));
-async function look() {
-  const record = await attempt(() => start("depth", { crops: true }));
-  if (record?.state !== "done") return;
-  const crops = record.result.crops ?? [];
-  const filters = [...new Set(crops.map((c) => c.filter))];
-  enough.replaceChildren(
-    ...record.result.filters.map((f) => h("p", {}, depthWords(f))),
-    ...filters.map((f) => h("div", { class: "row pair" }, crops.filter((c) => c.filter === f).map((c) => h("figure", {}, h("img", { src: `/api/depth/${encodeURIComponent(c.picture.split(/[\\/]/).at(-1))}`, alt: cropWords(c), width: 260, height: 260 }), h("figcaption", {}, cropWords(c)))))),
-  );
-}
-function cropWords(c) { return `${words(c.filter)}, ${many(c.subs, "sub")}`; }
-function depthWords(f) {
-  const snr = f.snr === null ? "depth not known without a zero point" : `signal to noise ${f.snr.toFixed(1)}${f.snr_goal ? ` of ${f.snr_goal}` : ""}`;
-  const rest = f.hours_to_goal === null ? "" : f.hours_to_goal > 0 ? `; ${f.hours_to_goal.toFixed(1)} h of clear sky to the goal` : "; the goal is reached";
-  return `${words(f.filter)}, ${hours(f.exposure_s)}: ${snr}${rest}.`;
+function keep() {
+  const masters = first.masters.map((m) => h("a", { class: "button", href: `/api/masters/${m.id}/file`, download: "" }, `Master ${words(m.filter)}${several ? `, ${m.rigs.join(", ")}` : ""}`));
+  return h("div", {},
+    h("div", { class: "row" }, masters, h("a", { class: "button", href: "/api/capture-table.csv", download: "capture-table.csv" }, "The capture table")),
+    h("p", { class: "small" }, "Masters are linear, in 32 bits, and aligned: all of a target lie on one grid. The table tells nights, rigs, filters and hours, not where the site is."));
 }
 
-const plan = h("div");
+const plan = h("div"), several = new Set(first.masters.map((m) => m.rigs.join())).size > 1;
 main.replaceChildren(
   h("h1", {}, `${many(judged.subs.length, "sub")}, ${hours(total)} kept`),
   newest && file(".jpg") ? h("img", { class: "wide", src: address(file(".jpg")), alt: `The picture of ${newest.target}` }) : h("p", {}, "No picture could be made yet; the masters say why."),
@@ -60,7 +51,8 @@ main.replaceChildren(
     h("a", { class: "button", href: "/picture" }, "Mix it yourself"), h("a", { class: "button", href: "/" }, "To the campaign")),
   h("h2", {}, "What clear sky was lost to"), losses(), pair(),
   judged.findings.length ? h("section", {}, h("h2", {}, "What else was found"), h("ul", { class: "plain said" }, judged.findings.map((f) => h("li", {}, f.text)))) : "",
-  h("h2", {}, "Is it enough?"), enough,
-  h("h2", {}, "Tonight"), plan,
+  h("h2", {}, "Is it enough?"), enough(),
+  h("h2", {}, "Tonight"), plan, watch,
+  h("h2", {}, "To take with you"), keep(),
 );
 tonight(plan);

@@ -1,12 +1,14 @@
 // The masters: what each is, folding with live progress, and the viewer over any of their planes.
 import { attempt, first, get, h, hours, main, many, number, start, svg } from "./base.js";
+import { chart } from "./charts.js";
+import { leftWords, measured, nextWords, reachedWords } from "./depth.js";
 import { mark, words } from "./marks.js";
 import { Viewer } from "./viewer.js";
 
 const PLANES = [["image", "Image"], ["noise", "Noise"], ["coverage", "Subs that cover"], ["rejected", "Samples rejected"]];
 let masters = first.masters, viewer = null, open = null, plane = "image";
-const list = h("div"), looking = h("section", { class: "looking", "aria-label": "The master", hidden: true });
-main.replaceChildren(list, looking);
+const list = h("div"), deep = h("section", { "aria-label": "How deep the masters are" }), looking = h("section", { class: "looking", "aria-label": "The master", hidden: true });
+main.replaceChildren(list, deep, looking);
 
 function order(a, b) { return a.rigs.join().localeCompare(b.rigs.join()) || a.filter.localeCompare(b.filter); }
 
@@ -23,7 +25,24 @@ function draw() {
     h("h1", {}, masters.length ? `${many(masters.length, "master")} hold ${hours(total)} of exposure` : "No masters yet"),
     masters.length ? h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, heads.map((t, i) => h("th", { scope: "col", class: i > 1 ? "n" : "" }, t)))), h("tbody", {}, rows))) : h("p", {}, "Folding calibrates, aligns and combines the kept subs of each filter into one clean master."),
     h("p", {}),
-    h("div", { class: "row" }, h("button", { type: "button", class: masters.length ? "" : "next", onclick: fold }, masters.length ? "Fold again" : "Fold the kept subs")),
+    h("div", { class: "row" }, h("button", { type: "button", class: masters.length ? "" : "next", onclick: fold }, masters.length ? "Fold again" : "Fold the kept subs"), masters.length ? h("button", { type: "button", onclick: depth }, "How deep are they, and what does the next hour bring?") : ""),
+  );
+}
+
+// What each reaches, what its goal still needs, and what one more clear hour adds.
+async function depth() {
+  const found = await measured();
+  if (!found) return;
+  const { filters, next, notes } = found.report;
+  const several = new Set(filters.map((f) => f.rigs.join())).size > 1;
+  const rows = filters.map((f) => h("tr", {},
+    h("td", {}, h("span", { class: "legend" }, h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, f.filter, 7, 7)), words(f.filter) + (several ? `, ${f.rigs.join(", ")}` : "")))),
+    h("td", {}, reachedWords(f)), h("td", {}, f.goal ?? "–"), h("td", { class: "n" }, leftWords(f)), h("td", { class: "n" }, nextWords(f))));
+  deep.replaceChildren(
+    h("h2", {}, next ? `The next clear hour serves ${words(next.filter)} best` : "How deep the masters are"),
+    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["Master", "Reached", "Goal", "Clear hours missing", "Next hour, signal to noise"].map((t, i) => h("th", { scope: "col", class: i > 2 ? "n" : "" }, t)))), h("tbody", {}, rows))),
+    ...notes.map((t) => h("p", { class: "small" }, t)),
+    (await attempt(() => chart(found.chart, "How the noise of each master fell with hours of exposure"))) ?? "",
   );
 }
 
@@ -48,7 +67,7 @@ for (const slider of [dark, bright]) slider.addEventListener("input", curve);
 
 async function look(m) {
   open = m;
-  list.hidden = true;
+  list.hidden = deep.hidden = true;
   looking.hidden = false;
   if (!viewer) {
     viewer = new Viewer(canvas);
@@ -98,7 +117,7 @@ export function sexagesimal(value, unit) {
 }
 function shut() {
   looking.hidden = true;
-  list.hidden = false;
+  list.hidden = deep.hidden = false;
   list.querySelector("button")?.focus();
 }
 document.addEventListener("keydown", (e) => { if (e.key === "Escape" && !looking.hidden) shut(); });

@@ -1,44 +1,13 @@
 // Tonight: the night's chart and blocks, exposure advice, framing, calibration still to shoot, cautions, sheet and calendar.
-import { attempt, first, get, h, main, number, post, start } from "./base.js";
+import { attempt, first, get, h, main, number, start } from "./base.js";
 import { chart } from "./charts.js";
-import { chooser } from "./chooser.js";
 import { words } from "./marks.js";
+import { watch } from "./watching.js";
 
 let plan = null;
 const clock = (time) => (time ? new Date(time).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: plan.time_zone ?? "UTC" }) : "–");
 const body = h("div"), made = h("div", { class: "row" });
-const watch = h("section", { "aria-label": "Watch tonight" });
 main.replaceChildren(watch, body);
-
-// -- watching: one switch -----------------------------------------------------------------------------------------------
-let watched = null;
-async function lookAtWatch() {
-  if (document.hidden) return;
-  try { watched = (await get("/api/watching")).watch; } catch { return; }
-  drawWatch();
-}
-function drawWatch() {
-  const place = h("div");
-  if (!watched) {
-    const again = first.folder ? h("button", { type: "button", onclick: () => begin(first.folder) }, "Watch the last folder") : "";
-    watch.replaceChildren(h("div", { class: "row" }, again, h("button", { type: "button", onclick: () => chooser(place, "Watch this folder", begin) }, again ? "Watch another folder" : "Watch a folder tonight"), h("span", { class: "small" }, "New subs are judged as they come; you are told when one needs you.")), place);
-    return;
-  }
-  watch.replaceChildren(h("div", { class: "row spread" }, h("p", {}, `${watched.what}.`), h("button", { type: "button", onclick: end }, "Stop watching")), h("ul", { class: "plain said", "aria-live": "polite" }, watched.said.slice(-6).reverse().map((t) => h("li", {}, t))));
-}
-async function begin(folder) {
-  watched = (await attempt(() => post("/api/work/watch", { folder }))) ?? null;
-  drawWatch();
-}
-async function end() {
-  await attempt(() => post(`/api/jobs/${watched.id}/stop`));
-  watched = null;
-  drawWatch();
-}
-setInterval(lookAtWatch, 5000);
-document.addEventListener("visibilitychange", lookAtWatch);
-lookAtWatch();
-drawWatch();
 
 async function draw(day) {
   body.replaceChildren(h("h1", {}, "Planning the night …"), h("p", { class: "small" }, "Sun, Moon and targets, then the best order of filters. This takes a few seconds."));
@@ -77,20 +46,41 @@ async function write(kind, name) {
   made.append(h("a", { class: "button", href: `/api/jobs/${record.id}/file`, download: "" }, `${name} for ${plan.date}`));
 }
 
+// Buttons of which one is pressed; what it shows comes below them.
+function chosen(title, choices, show) {
+  const said = h("div"), buttons = choices.map((c) => h("button", { type: "button", "aria-pressed": "false", onclick: async (e) => {
+    for (const b of buttons) b.setAttribute("aria-pressed", String(b === e.currentTarget));
+    await show(c, said);
+  } }, c.text));
+  return h("section", {}, h("h2", {}, title), h("div", { class: "row", role: "group", "aria-label": title }, buttons), said);
+}
 function advice() {
-  const said = h("div"), buttons = first.rigs.flatMap((r) => r.filters.map((f) => h("button", { type: "button", onclick: () => exposure(r.name, f, said) }, `${r.name}, ${words(f)}`)));
-  const framed = h("div"), frames = first.rigs.map((r) => h("button", { type: "button", onclick: () => frame(r.name, framed) }, r.name));
-  return h("div", {}, h("h2", {}, "How long a sub shall be"), h("div", { class: "row" }, buttons), said, h("h2", {}, "How the target lies on the sensor"), h("div", { class: "row" }, frames), framed);
+  const lengths = first.rigs.flatMap((r) => r.filters.map((f) => ({ rig: r.name, filter: f, text: first.rigs.length > 1 ? `${r.name}, ${words(f)}` : words(f) })));
+  return h("div", {},
+    chosen("How long a sub shall be", lengths, exposure),
+    chosen("How the target lies on the sensor", first.rigs.map((r) => ({ rig: r.name, text: r.name })), frame),
+    chosen("What the year holds", [{ text: "Usable hours of every target, night by night" }], season));
 }
-async function exposure(rig, filter, place) {
-  const found = await attempt(() => get(`/api/exposure?rig=${encodeURIComponent(rig)}&filter=${encodeURIComponent(filter)}`));
-  if (found) place.replaceChildren(h("p", {}, `${rig}, ${words(filter)}: ${number(found.recommended_s, 0)} s, anything from ${number(found.least_s, 0)} to ${number(found.most_s, 0)} s will do. ${found.why}`));
+const query = (values) => new URLSearchParams(Object.entries(values).filter(([, v]) => v)).toString();
+async function exposure({ rig, filter }, place) {
+  const found = await attempt(() => get(`/api/exposure?${query({ rig, filter })}`));
+  if (!found) return;
+  place.replaceChildren(h("p", {}, `${rig}, ${words(filter)}: ${number(found.recommended_s, 0)} s, anything from ${number(found.least_s, 0)} to ${number(found.most_s, 0)} s will do. ${found.why}`));
+  const spec = await attempt(() => get(`/api/charts/exposure?${query({ rig, filter })}`));
+  if (spec) place.append((await attempt(() => chart(spec, `Hours to the same depth against the length of a sub, ${rig}, ${words(filter)}`))) ?? "");
 }
-async function frame(rig, place) {
-  const found = await attempt(() => get(`/api/frame?rig=${encodeURIComponent(rig)}`));
+async function season(_, place) {
+  place.replaceChildren(h("p", { class: "small" }, "Reckoning a year of nights …"));
+  const spec = await attempt(() => get("/api/charts/season"));
+  place.replaceChildren(spec ? (await attempt(() => chart(spec, "Usable hours of each target over the year, without the Moon and with it"))) ?? "" : "");
+}
+async function frame({ rig }, place) {
+  const found = await attempt(() => get(`/api/frame?${query({ rig })}`));
   if (!found) return;
   const turn = found.turn_by_deg === null ? "" : Math.abs(found.turn_by_deg) < 0.5 ? "The camera stands right." : `Turn the camera by ${Math.abs(found.turn_by_deg).toFixed(1)}° ${found.turn_by_deg > 0 ? "clockwise" : "counter-clockwise"}, seen from behind it${found.area_lost ? `; else ${(found.area_lost * 100).toFixed(0)} % of the frame is lost` : ""}.`;
   const panels = found.panels.length > 1 ? `${found.columns} × ${found.rows} panels.` : "";
-  place.replaceChildren(h("p", {}, `${rig}: ${found.scale_arcsec_px.toFixed(2)}″ a pixel, ${found.width_deg.toFixed(2)}° × ${found.height_deg.toFixed(2)}°. ${panels} ${turn}`), list("In the frame", found.objects.slice(0, 8)));
+  place.replaceChildren(h("p", {}, `${rig}: ${found.scale_arcsec_px.toFixed(2)}″ a pixel, ${found.width_deg.toFixed(2)}° × ${found.height_deg.toFixed(2)}°. ${panels} ${turn}`));
+  const spec = found.panels.length ? await attempt(() => get(`/api/charts/frame?${query({ rig })}`)) : null;
+  place.append(spec ? (await attempt(() => chart(spec, `The sky around the target with the frame of ${rig}`))) ?? "" : "", list("In the frame", found.objects.slice(0, 8)));
 }
 draw("");
