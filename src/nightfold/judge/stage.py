@@ -22,7 +22,7 @@ from nightfold.judge.records import Finding, Loss, SubFacts, Verdict
 from nightfold.judge.value import sharpness_weights, weight_of
 from nightfold.ledger.records import FindingRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
-from nightfold.measure.stage import load_readings, measure_subs
+from nightfold.measure.stage import measure_subs
 
 __all__ = [
     "CauseLine",
@@ -33,6 +33,7 @@ __all__ = [
     "is_kept",
     "judge",
     "judge_all",
+    "losses_of",
     "report",
 ]
 
@@ -98,7 +99,7 @@ def judge(ws: Workspace, *, filter: str | None = None, night: date | None = None
 
     Verdicts are relative to the campaign's own spread, so all are made anew; the pixels are not read again.
     """
-    known = {row.filter for row in ws.ledger.frames(kind="sub")}
+    known = ws.ledger.sub_filters()
     if filter is not None and filter not in known:
         names = ", ".join(sorted(str(k) for k in known)) or "none yet"
         raise SettingsError("no sub has this filter", seen=filter, allowed=names)
@@ -166,7 +167,7 @@ def _save_losses(ws: Workspace, judged: Sequence[JudgedGroup]) -> None:
     ws.ledger.replace_findings(LOSS, rows)
 
 
-def _losses_of(ws: Workspace, filter: str | None, night: date | None) -> tuple[Loss, ...]:
+def losses_of(ws: Workspace, filter: str | None = None, night: date | None = None) -> tuple[Loss, ...]:
     """Losses as they stand in the ledger, over all rigs and targets, by cause and night, costliest first."""
     hours: dict[tuple[str, str | None], float] = defaultdict(float)
     for row in _findings(ws, LOSS, filter, night):
@@ -213,19 +214,21 @@ def report(
     ws: Workspace, *, filter: str | None = None, night: date | None = None, notes: Sequence[str] = ()
 ) -> JudgeReport:
     """The verdicts in the ledger, with a person's decisions over them."""
-    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
     rows = ws.ledger.frames(kind="sub", filter=filter, night=night)
-    readings = load_readings(ws, rows)
-    places = ws.ledger.solutions([row.id for row in rows])
+    ids = None if filter is None and night is None else [row.id for row in rows]
+    verdicts, decisions, places = ws.ledger.verdicts(ids), ws.ledger.decisions(ids), ws.ledger.solutions(ids)
+    readings = ws.ledger.readings([row.id for row in rows], with_arrays=False)
     judged = []
     for row in rows:
-        reading, verdict, decision = readings.get(row.id), verdicts.get(row.id), decisions.get(row.id)
+        verdict, decision = verdicts.get(row.id), decisions.get(row.id)
+        reading = scalars.scalars if (scalars := readings.get(row.id)) else None
         kept = is_kept(verdict, decision.verdict if decision else None)
         causes = [CauseLine(cause=c, detail=d) for c, d in (verdict.causes if verdict else [])]
         if decision is not None:
             causes.insert(0, CauseLine(cause="person", detail=decision.why or f"{decision.verdict} decided by hand"))
         scale = arcsec_per_px(ws, row)
-        fwhm = reading.fwhm_px if reading else None
+        fwhm = reading["fwhm_px"] if reading else None
+        sky = reading["sky_e"] if reading else None
         judged.append(
             JudgedSub(
                 file=str(row.path),
@@ -236,13 +239,13 @@ def report(
                 night=row.night.isoformat() if row.night else None,
                 start=row.start,
                 exposure_s=row.exposure_s,
-                stars=reading.star_count if reading else None,
+                stars=reading["star_count"] if reading else None,
                 fwhm_px=fwhm,
                 fwhm_arcsec=fwhm * scale if fwhm is not None and scale else None,
-                half_flux_radius_px=reading.half_flux_radius_px if reading else None,
-                ellipticity=reading.ellipticity if reading else None,
-                ellipticity_angle_deg=reading.ellipticity_angle_deg if reading else None,
-                sky_e_per_s=reading.sky_e / (row.exposure_s or 1.0) if reading else None,
+                half_flux_radius_px=reading["half_flux_radius_px"] if reading else None,
+                ellipticity=reading["ellipticity"] if reading else None,
+                ellipticity_angle_deg=reading["ellipticity_angle_deg"] if reading else None,
+                sky_e_per_s=sky / (row.exposure_s or 1.0) if sky is not None else None,
                 transparency=verdict.transparency if verdict else None,
                 verdict="keep" if kept else "drop",
                 weight=verdict.weight if verdict and kept else 0.0,
@@ -252,7 +255,7 @@ def report(
         )
     return JudgeReport(
         subs=tuple(judged),
-        losses=_losses_of(ws, filter, night),
+        losses=losses_of(ws, filter, night),
         findings=tuple(_told(row) for kind in FINDING_KINDS for row in _findings(ws, kind, filter, night)),
         nights_compared=tuple(NightFigure(**row.document) for row in _findings(ws, NIGHTS, filter, None)),
         sharper_or_deeper=tuple(Choice(**row.document) for row in _findings(ws, SHARPER, filter, None)),

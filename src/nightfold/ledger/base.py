@@ -54,6 +54,17 @@ def chunks(values: Iterable[Value]) -> Iterator[Sequence[Value]]:
         yield several[i : i + CHUNK]
 
 
+def chosen_by_frame(
+    query: sa.Select[Any], table: sa.Table, frame_ids: Iterable[int] | None
+) -> Iterator[sa.Select[Any]]:
+    """The query on these frames' rows, in parts that one statement can hold; as it is for None, which means all."""
+    if frame_ids is None:
+        yield query
+        return
+    for chunk in chunks(frame_ids):
+        yield query.where(table.c.frame_id.in_(chunk))
+
+
 def key_of(result: sa.CursorResult[Any]) -> int:
     """The number that a new row was given."""
     key = result.inserted_primary_key

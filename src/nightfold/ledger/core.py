@@ -17,6 +17,7 @@ from sqlalchemy import LargeBinary, select
 from nightfold.errors import LedgerError
 from nightfold.ledger.database import Database, WriterLock, copy_sqlite, copy_tables, open_database
 from nightfold.ledger.frames import FramesPart
+from nightfold.ledger.lines import LinesPart
 from nightfold.ledger.products import ProductsPart
 from nightfold.ledger.schema import metadata
 from nightfold.ledger.verdicts import VerdictsPart
@@ -24,7 +25,7 @@ from nightfold.ledger.verdicts import VerdictsPart
 FILE_NAME = "ledger.sqlite"
 
 
-class Ledger(FramesPart, VerdictsPart, ProductsPart):
+class Ledger(FramesPart, LinesPart, VerdictsPart, ProductsPart):
     """An open ledger; use it as a context manager.
 
     Attributes

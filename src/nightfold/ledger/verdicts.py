@@ -8,7 +8,17 @@ from typing import Any
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, aware, chunks, is_or_null, now, plain, replace_rows, without
+from nightfold.ledger.base import (
+    LedgerBase,
+    aware,
+    chosen_by_frame,
+    chunks,
+    is_or_null,
+    now,
+    plain,
+    replace_rows,
+    without,
+)
 from nightfold.ledger.records import DecisionRow, GridRow, PlacementRow, ReadingRow, SolutionRow, VerdictRow
 
 DECISIONS = ("keep", "drop", "clear")
@@ -154,11 +164,14 @@ class VerdictsPart(LedgerBase):
         with self._writing() as connection:
             replace_rows(connection, t.verdict, [plain(row) for row in verdicts])
 
-    def verdicts(self) -> dict[int, VerdictRow]:
-        """Automatic verdicts, by frame."""
+    def verdicts(self, frame_ids: Iterable[int] | None = None) -> dict[int, VerdictRow]:
+        """Automatic verdicts on these frames or all, by frame."""
+        names = [*VerdictRow.__dataclass_fields__]
+        found: dict[int, VerdictRow] = {}
         with self._reading() as connection:
-            rows = connection.execute(sa.select(t.verdict)).mappings()
-            return {r["frame_id"]: VerdictRow(**without(r, "made_at")) for r in rows}
+            for chosen in chosen_by_frame(sa.select(*(t.verdict.c[n] for n in names)), t.verdict, frame_ids):
+                found.update((r.frame_id, VerdictRow(**dict(zip(names, r)))) for r in connection.execute(chosen))
+        return found
 
     def add_decisions(self, frame_ids: Iterable[int], verdict: str, why: str) -> int:
         """Record a person's decision on frames; how many."""
@@ -170,20 +183,20 @@ class VerdictsPart(LedgerBase):
                 connection.execute(sa.insert(t.decision), rows)
         return len(rows)
 
-    def decisions(self) -> dict[int, DecisionRow]:
-        """The latest decision on each frame; frames whose latest is "clear" are left out."""
-        latest = {row.frame_id: row for row in self.decision_history()}
+    def decisions(self, frame_ids: Iterable[int] | None = None) -> dict[int, DecisionRow]:
+        """The latest decision on each of these frames or all; frames whose latest is "clear" are left out."""
+        latest = {row.frame_id: row for row in self.decision_history(frame_ids)}
         return {i: row for i, row in latest.items() if row.verdict != "clear"}
 
     def decision_history(self, frame_ids: Iterable[int] | None = None) -> list[DecisionRow]:
         """Every decision ever made on these frames or on all, oldest first."""
-        wanted = None if frame_ids is None else set(frame_ids)
+        found: list[tuple[int, DecisionRow]] = []
         with self._reading() as connection:
-            return [
-                DecisionRow(frame_id=r["frame_id"], verdict=r["verdict"], why=r["why"], made_at=aware(r["made_at"]))
-                for r in connection.execute(sa.select(t.decision).order_by(t.decision.c.id)).mappings()
-                if wanted is None or r["frame_id"] in wanted
-            ]
+            for chosen in chosen_by_frame(sa.select(t.decision), t.decision, frame_ids):
+                for r in connection.execute(chosen):
+                    made = DecisionRow(frame_id=r.frame_id, verdict=r.verdict, why=r.why, made_at=aware(r.made_at))
+                    found.append((r.id, made))
+        return [row for _, row in sorted(found, key=lambda pair: pair[0])]
 
 
 def _grid(connection: sa.Connection, target: str, panel: int | None) -> GridRow | None:

@@ -11,8 +11,8 @@ from nightfold.charts.clock import clock_for
 from nightfold.charts.filters import filter_label, in_order
 from nightfold.charts.records import Strip, StripFilter, StripGoal, StripNight, StripTonight
 from nightfold.errors import NightfoldError
-from nightfold.judge.nights.stage import NightsReport, nights_report
-from nightfold.judge.stage import JudgedSub, report
+from nightfold.judge.nights.stage import NightsReport, SubBrief, nights_report, sub_briefs
+from nightfold.judge.stage import JudgedSub
 from nightfold.ledger.workspace import Workspace
 from nightfold.plan.clock import tonight_of
 from nightfold.plan.records import GoalLine, NightPlan
@@ -34,11 +34,11 @@ def campaign_strip(ws: Workspace, *, with_tonight: bool = True, now: datetime | 
     now : datetime, optional
         The present, for what tonight is.
     """
-    nights = nights_report(ws)
-    judged = report(ws).subs
+    subs = sub_briefs(ws)
+    nights = nights_report(ws, subs)
     plan, note = _plan(ws, now or datetime.now(UTC)) if with_tonight else (None, "")
-    goals = _goals(ws, judged, plan)
-    lines = _nights(ws, nights, judged)
+    goals = _goals(ws, subs, plan)
+    lines = _nights(ws, nights, subs)
     wheel = [f.name for r in ws.settings.rig for f in r.filter]
     used = [f.filter for n in lines for f in n.filters]
     planned = [b.filter for b in plan.blocks] if plan else []
@@ -71,18 +71,18 @@ def _plan(ws: Workspace, now: datetime) -> tuple[NightPlan | None, str]:
         return None, f"Tonight is not planned: {error.line}"
 
 
-def _nights(ws: Workspace, nights: NightsReport, judged: Sequence[JudgedSub]) -> tuple[StripNight, ...]:
-    by_night: dict[str, list[JudgedSub]] = defaultdict(list)
+def _nights(ws: Workspace, nights: NightsReport, subs: Sequence[SubBrief]) -> tuple[StripNight, ...]:
+    by_night: dict[date | None, list[SubBrief]] = defaultdict(list)
     groups: dict[tuple[str | None, str | None], list[float]] = defaultdict(list)
-    for sub in judged:
-        by_night[str(sub.night)].append(sub)
+    for sub in subs:
+        by_night[sub.night].append(sub)
         if sub.sky_e_per_s is not None and sub.sky_e_per_s > 0:
             groups[sub.rig, sub.filter].append(sub.sky_e_per_s)
     usual = {key: median(values) for key, values in groups.items()}
-    once = _once(ws)
+    once = ws.ledger.subs_in_one_place()
     found = []
     for line in nights.nights:
-        mine = by_night[line.night.isoformat()]
+        mine = by_night[line.night]
         kept = [s for s in mine if s.verdict == "keep"]
         skies = [s.sky_e_per_s / usual[s.rig, s.filter] for s in mine if s.sky_e_per_s and (s.rig, s.filter) in usual]
         found.append(
@@ -100,17 +100,7 @@ def _nights(ws: Workspace, nights: NightsReport, judged: Sequence[JudgedSub]) ->
     return tuple(found)
 
 
-def _once(ws: Workspace) -> dict[date, int]:
-    """By night the subs that exist in one place only."""
-    copies = ws.ledger.copies()
-    found: dict[date, int] = defaultdict(int)
-    for row in ws.ledger.frames(kind="sub"):
-        if row.night is not None and len(copies.get(row.id, ())) == 1:
-            found[row.night] += 1
-    return found
-
-
-def hours_by_filter(subs: Sequence[JudgedSub]) -> tuple[StripFilter, ...]:
+def hours_by_filter(subs: Sequence[JudgedSub] | Sequence[SubBrief]) -> tuple[StripFilter, ...]:
     """Hours by filter; subs that name none count under "no filter"."""
     found = []
     for name in in_order([s.filter for s in subs]):
@@ -158,14 +148,14 @@ def _tonight(plan: NightPlan | None) -> StripTonight | None:
     )
 
 
-def _goals(ws: Workspace, judged: Sequence[JudgedSub], plan: NightPlan | None) -> tuple[StripGoal, ...]:
+def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> tuple[StripGoal, ...]:
     """Goals as the plan reckons them; from hours alone where there is no plan."""
     if plan is not None and plan.goals:
         return tuple(_planned_goal(g, plan) for g in plan.goals)
     found = []
     for target in ws.settings.target:
         for goal in target.goal:
-            mine = [s for s in judged if s.target == target.name and s.filter == goal.filter and s.verdict == "keep"]
+            mine = [s for s in subs if s.target == target.name and s.filter == goal.filter and s.verdict == "keep"]
             hours = sum(s.exposure_s or 0.0 for s in mine) / 3600.0
             done = min(1.0, hours / goal.hours) if goal.hours else None
             left = max(0.0, goal.hours - hours) if goal.hours else None

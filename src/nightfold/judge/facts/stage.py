@@ -23,6 +23,7 @@ from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading, SkyMesh, Stars
 from nightfold.measure.stage import load_readings
 from nightfold.robust import mad_sigma
+from nightfold.settings.models import CampaignSettings
 from nightfold.sky.airmass import airmass_from_true_altitude, altitude_azimuth_deg
 from nightfold.sky.brightness import Band, SkyModel
 from nightfold.sky.ephemeris import Place, moon_illumination, moon_track, separation_deg, sun_track, target_track
@@ -429,7 +430,14 @@ def airmass_of(ws: Workspace, row: FrameRow) -> float | None:
 def arcsec_per_px(ws: Workspace, row: FrameRow) -> float | None:
     """Image scale of a sub from its header, else from its rig; None if neither tells."""
     header = header_of_row(row)
-    rig = ws.settings.rig_named(row.rig)
-    pixel = header.pixel_um or (rig.camera.pixel_um * header.binning[0] if rig and rig.camera.pixel_um else None)
-    focal = (rig.telescope.focal_length_mm if rig else None) or header.focal_length_mm
+    return image_scale(ws.settings, row.rig, header.pixel_um, header.binning[0], header.focal_length_mm)
+
+
+def image_scale(
+    settings: CampaignSettings, name: str | None, pixel_um: float | None, binning: int | None, focal_mm: float | None
+) -> float | None:
+    """Arcsec a pixel of a rig's sub whose header tells these numbers; None if neither it nor the rig tells."""
+    rig = settings.rig_named(name)
+    pixel = pixel_um or (rig.camera.pixel_um * (binning or 1) if rig and rig.camera.pixel_um else None)
+    focal = (rig.telescope.focal_length_mm if rig else None) or focal_mm
     return ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if pixel and focal else None

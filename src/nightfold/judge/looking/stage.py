@@ -21,7 +21,8 @@ from nightfold.frames.pixels import read_all
 from nightfold.frames.pyramid import TILE_PX, LevelSize, Pyramid, Tile, level_sizes
 from nightfold.intake.stage import header_of_row
 from nightfold.judge.looking.core import SharedStretch, jpeg_of, placed_tile, shrunk
-from nightfold.judge.stage import CauseLine, JudgedSub, report
+from nightfold.judge.stage import CauseLine, JudgedSub, losses_of, report
+from nightfold.ledger.lines import SubLine
 from nightfold.ledger.records import FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.cfa import superpixel
@@ -98,31 +99,32 @@ class ProofPair:
 
 def proof_pair(ws: Workspace) -> ProofPair | None:
     """The pair for the cause that cost most; None where no dropped sub has a kept one to stand beside."""
-    judged = report(ws)
-    ids = {str(r.path): r.id for r in ws.ledger.frames(kind="sub")}
-    verdicts = ws.ledger.verdicts()
-
-    def worth(sub: JudgedSub) -> float:
-        verdict = verdicts.get(ids[sub.file])
-        return 0.0 if verdict is None or verdict.worth is None else verdict.worth
-
     costs: dict[str, float] = {}
-    for loss in judged.losses:
+    for loss in losses_of(ws):
         costs[loss.cause] = costs.get(loss.cause, 0.0) + loss.hours
-    dropped = [s for s in judged.subs if s.verdict == "drop" and s.causes and s.stars is not None and s.night]
+    lines, decisions = ws.ledger.sub_lines(), ws.ledger.decisions()
+    kept: dict[tuple[str | None, ...], list[SubLine]] = {}
+    dropped = []
+    for line in lines:
+        if line.frame_id in decisions:
+            keep = decisions[line.frame_id].verdict == "keep"
+        else:
+            keep = bool(line.keep)
+        if keep:
+            kept.setdefault(line[1:4], []).append(line)
+        elif line.measured is not None and line.night is not None and line.frame_id not in decisions:
+            dropped.append(line)
+    verdicts = ws.ledger.verdicts([line.frame_id for line in dropped])
+    causes = {i: v.causes[0] for i, v in verdicts.items() if v.causes}
+    told = [line for line in dropped if line.frame_id in causes]
     # The costliest cause first, of its subs the one worth least.
-    for bad in sorted(dropped, key=lambda s: (-costs.get(s.causes[0].cause, 0.0), worth(s))):
-        like = [
-            s
-            for s in judged.subs
-            if s.verdict == "keep" and (s.filter, s.rig, s.target) == (bad.filter, bad.rig, bad.target)
-        ]
-        if like and bad.night is not None and bad.causes[0].cause != "person":
-            good = max(like, key=lambda s: (s.night == bad.night, worth(s)))
-            first = bad.causes[0]
+    for bad in sorted(told, key=lambda line: (-costs.get(causes[line.frame_id][0], 0.0), line.worth or 0.0)):
+        like = kept.get(bad[1:4], [])
+        if like and bad.night is not None:
+            good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0))
+            cause, detail = causes[bad.frame_id]
             return ProofPair(
-                cause=first.cause, night=date.fromisoformat(bad.night), filter=bad.filter or "", detail=first.detail,
-                good=ids[good.file], bad=ids[bad.file],
+                cause=cause, night=bad.night, filter=bad.filter or "", detail=detail, good=good.frame_id, bad=bad.frame_id
             )  # fmt: skip
     return None
 
@@ -134,7 +136,8 @@ def night_report(ws: Workspace, night: date) -> NightReport:
         told = ", ".join(n.isoformat() for n in nights) or "none yet"
         raise LedgerError("no sub is of this night", seen=night.isoformat(), allowed=told)
     by_file = {str(r.path): r for r in ws.ledger.frames(kind="sub", night=night)}
-    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
+    ids = [row.id for row in by_file.values()]
+    verdicts, decisions = ws.ledger.verdicts(ids), ws.ledger.decisions(ids)
     subs = []
     for sub in report(ws, night=night).subs:
         row = by_file[sub.file]

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from statistics import median
+from typing import Any
 
-from nightfold.judge.stage import JudgedSub, JudgeReport, report
+from nightfold.judge.facts.stage import image_scale
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import CampaignSettings
 from nightfold.sky.ephemeris import moon_illumination, unix_seconds
@@ -62,21 +63,73 @@ class NightsReport:
     next_action: str
 
 
-def nights_report(ws: Workspace) -> NightsReport:
-    """The campaign's nights as they stand in the ledger; nothing is measured."""
-    judged = report(ws)
-    by_night: dict[date, list[JudgedSub]] = defaultdict(list)
-    for sub in judged.subs:
+@dataclass(frozen=True, slots=True)
+class SubBrief:
+    """A sub in the few numbers that overviews are made of; names and units as in the judge's document."""
+
+    rig: str | None
+    target: str | None
+    filter: str | None
+    night: date | None
+    start: datetime | None
+    exposure_s: float | None
+    fwhm_px: float | None
+    fwhm_arcsec: float | None
+    sky_e_per_s: float | None
+    verdict: str
+    unread: bool
+
+
+def sub_briefs(ws: Workspace) -> list[SubBrief]:
+    """All subs in brief, in the order of their start: a large campaign's in a second, where the judge's document takes many."""
+    decisions = {i: d.verdict for i, d in ws.ledger.decisions().items()}
+    lines = ws.ledger.sub_lines()
+    unread = [line.frame_id for line in lines if line.measured is None and line.frame_id not in decisions]
+    told = {i for i, v in ws.ledger.verdicts(unread).items() if v.causes} if unread else set()
+    waiting = set(unread) - told
+    scales: dict[tuple[Any, ...], float | None] = {}
+    found = []
+    for line in lines:
+        i, rig, target, name, night, start, exposure_s, pixel, binning, focal, _, fwhm, sky, keep, _ = line
+        key = (rig, pixel, binning, focal)
+        if key not in scales:
+            scales[key] = image_scale(ws.settings, *key)
+        scale = scales[key]
+        found.append(
+            SubBrief(
+                rig,
+                target,
+                name,
+                night,
+                start,
+                exposure_s,
+                fwhm,
+                fwhm * scale if fwhm is not None and scale else None,
+                None if sky is None else sky / (exposure_s or 1.0),
+                decisions.get(i, "keep" if keep else "drop"),
+                i in waiting,
+            )
+        )
+    return found
+
+
+def nights_report(ws: Workspace, subs: Sequence[SubBrief] | None = None) -> NightsReport:
+    """The campaign's nights as they stand in the ledger; nothing is measured. `subs` spares reading them again."""
+    subs = sub_briefs(ws) if subs is None else subs
+    by_night: dict[date, list[SubBrief]] = defaultdict(list)
+    for sub in subs:
         if sub.night is not None:
-            by_night[date.fromisoformat(sub.night)].append(sub)
-    names = filter_order(ws.settings, {str(s.filter) for s in judged.subs if s.filter})
+            by_night[sub.night].append(sub)
+    names = filter_order(ws.settings, {str(s.filter) for s in subs if s.filter})
     southern = ws.settings.site is not None and ws.settings.site.latitude_deg < 0
-    sentence, action = _next_step(ws, judged)
+    sentence, action = _next_step(ws, subs)
+    nights = sorted(by_night)
+    moons = _moons([unix_seconds(_middle(day, by_night[day])) for day in nights])
     return NightsReport(
         name=ws.settings.name,
         filters=names,
-        nights=tuple(_night_line(day, by_night[day], names, southern) for day in sorted(by_night)),
-        goals=tuple(_goals(ws.settings, judged)),
+        nights=tuple(_night_line(day, by_night[day], names, southern, moon) for day, moon in zip(nights, moons)),
+        goals=tuple(_goals(ws.settings, subs)),
         next_step=sentence,
         next_action=action,
     )
@@ -88,12 +141,28 @@ def filter_order(settings: CampaignSettings, names: set[str]) -> tuple[str, ...]
     return tuple(sorted(names, key=lambda n: (waves.get(n, 9e9), n)))
 
 
-def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str], southern: bool) -> NightLine:
-    starts = [s.start for s in subs if isinstance(s.start, datetime)]
-    middle = sorted(starts)[len(starts) // 2] if starts else datetime(day.year, day.month, day.day, 23, tzinfo=UTC)
-    seconds = unix_seconds(middle)
-    moon = moon_illumination([seconds, seconds + 3600.0])
-    waxing = bool(moon.illuminated_fraction[1] > moon.illuminated_fraction[0])
+def _middle(day: date, subs: Sequence[SubBrief]) -> datetime:
+    """The middle of a night's subs; towards midnight where no start is known."""
+    starts = sorted(s.start for s in subs if s.start is not None)
+    return (
+        starts[len(starts) // 2].replace(tzinfo=UTC)
+        if starts
+        else datetime(day.year, day.month, day.day, 23, tzinfo=UTC)
+    )
+
+
+def _moons(seconds: Sequence[float]) -> list[tuple[float, bool]]:
+    """The Moon's lit share at each time, and whether it grows; all at once, for each call is a tenth of a second's work."""
+    if not seconds:
+        return []
+    lit = moon_illumination([*seconds, *(s + 3600.0 for s in seconds)]).illuminated_fraction
+    return [(float(a), bool(b > a)) for a, b in zip(lit[: len(seconds)], lit[len(seconds) :])]
+
+
+def _night_line(
+    day: date, subs: Sequence[SubBrief], names: Sequence[str], southern: bool, moon: tuple[float, bool]
+) -> NightLine:
+    lit, waxing = moon
     hours = []
     for name in names:
         mine = [s for s in subs if s.filter == name]
@@ -103,7 +172,7 @@ def _night_line(day: date, subs: Sequence[JudgedSub], names: Sequence[str], sout
             hours.append(FilterHours(filter=name, kept_s=kept, dropped_s=dropped))
     return NightLine(
         night=day,
-        moon_illuminated_fraction=float(moon.illuminated_fraction[0]),
+        moon_illuminated_fraction=lit,
         moon_waxing=waxing,
         moon_lit_right=waxing is not southern,
         filters=tuple(hours),
@@ -120,11 +189,11 @@ def _median(values: Sequence[float | None]) -> float | None:
     return float(median(known)) if known else None
 
 
-def _goals(settings: CampaignSettings, judged: JudgeReport) -> list[GoalLine]:
+def _goals(settings: CampaignSettings, subs: Sequence[SubBrief]) -> list[GoalLine]:
     lines = []
     for target in settings.target:
         for goal in target.goal:
-            mine = [s for s in judged.subs if s.target == target.name and s.filter == goal.filter]
+            mine = [s for s in subs if s.target == target.name and s.filter == goal.filter]
             kept = sum(s.exposure_s or 0.0 for s in mine if s.verdict == "keep")
             if goal.hours is not None:
                 wanted, fraction = f"{goal.hours:g} h", min(1.0, kept / 3600.0 / goal.hours)
@@ -138,11 +207,11 @@ def _goals(settings: CampaignSettings, judged: JudgeReport) -> list[GoalLine]:
     return lines
 
 
-def _next_step(ws: Workspace, judged: JudgeReport) -> tuple[str, str]:
+def _next_step(ws: Workspace, subs: Sequence[SubBrief]) -> tuple[str, str]:
     """What to do next, in one sentence, and the name of the work that does it."""
-    if not judged.subs:
+    if not subs:
         return "No subs yet: choose the folder with your frames.", "take-in"
-    unread = sum(s.stars is None and not s.causes for s in judged.subs)
+    unread = sum(s.unread for s in subs)
     if unread:
         several = f"{unread} subs have" if unread > 1 else "One sub has"
         return f"{several} not been looked at yet: judge them.", "judge"
@@ -152,7 +221,7 @@ def _next_step(ws: Workspace, judged: JudgeReport) -> tuple[str, str]:
     newest = max(m.made_at for m in masters)
     changed = [d for d in ws.ledger.decisions().values() if d.made_at > newest]
     used = sum(int(m.document.get("subs_used") or 0) for m in masters)
-    kept = sum(s.verdict == "keep" for s in judged.subs)
+    kept = sum(s.verdict == "keep" for s in subs)
     if changed:
         return "Verdicts changed since the last fold: fold again.", "fold"
     if kept > used:
