@@ -189,7 +189,7 @@ class Campaign:
         self.close()
 
     def __repr__(self) -> str:
-        subs = len(self._ws.ledger.frames(kind="sub"))
+        subs = self._ws.ledger.sub_count()
         masters = ", ".join(sorted({m.filter for m in self._ws.ledger.masters()})) or "none yet"
         return f"<Campaign {self.settings.name!r} in {self.folder}: {subs} subs, masters: {masters}>"
 
@@ -522,12 +522,12 @@ class Campaign:
 
     def filters(self) -> list[str]:
         """Names of the filters that subs were shot through."""
-        return sorted({r.filter for r in self._ws.ledger.frames(kind="sub") if r.filter is not None})
+        return sorted(name for name in self._ws.ledger.sub_filters() if name is not None)
 
     def latest_folder(self) -> str | None:
         """The folder that the latest sub lies in; None without subs."""
-        subs = [r for r in self._ws.ledger.frames(kind="sub") if r.start is not None]
-        return str(subs[-1].path.parent) if subs else None
+        latest = self._ws.ledger.latest_sub()
+        return None if latest is None else str(latest.parent)
 
     def proof_pair(self) -> ProofPair | None:
         """A good sub and a dropped one that show side by side what the costliest cause did."""
@@ -686,6 +686,8 @@ class Campaign:
             What a person said of files that name no filter; kept in campaign.toml.
         first_look : bool
             With many subs, first make a picture from every fifth of them.
+        cluster : str, optional
+            As of `open`.
         """
         from nightfold.intake.guess import guess_campaign
         from nightfold.intake.look import every_fifth, facts_of_answers

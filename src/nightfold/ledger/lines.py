@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, aware
+from nightfold.ledger.base import LedgerBase
 
 
 class SubLine(NamedTuple):
@@ -37,9 +37,9 @@ class LinesPart(LedgerBase):
     """Overviews."""
 
     def sub_lines(self, **where: Any) -> list[SubLine]:
-        """All subs, or those whose columns (rig, target, filter, night) equal `where`, in the order of their start."""
+        """All subs, or those whose columns (rig, target, filter, night) equal `where`, in no order."""
         with self._reading() as connection:
-            return [SubLine._make(row) for row in connection.execute(self._lines_query(where))]
+            return [SubLine._make(row) for row in connection.execute(self._lines_query(where)).all()]
 
     @staticmethod
     def _lines_query(where: dict[str, Any]) -> sa.Select[Any]:
@@ -55,7 +55,6 @@ class LinesPart(LedgerBase):
             .outerjoin(t.reading, t.reading.c.frame_id == f.id)
             .outerjoin(t.verdict, t.verdict.c.frame_id == f.id)
             .where(f.kind == "sub", *(f[name] == value for name, value in where.items()))
-            .order_by(f.start, f.id)
         )
 
     def sub_count(self) -> int:
@@ -99,8 +98,3 @@ class LinesPart(LedgerBase):
         )
         with self._reading() as connection:
             return {row[0]: row[1] for row in connection.execute(query)}
-
-
-def start_of(line: SubLine) -> datetime | None:
-    """A line's start with its zone."""
-    return None if line.start is None else aware(line.start)

@@ -118,10 +118,12 @@ def proof_pair(ws: Workspace) -> ProofPair | None:
     causes = {i: v.causes[0] for i, v in verdicts.items() if v.causes}
     told = [line for line in dropped if line.frame_id in causes]
     # The costliest cause first, of its subs the one worth least.
-    for bad in sorted(told, key=lambda line: (-costs.get(causes[line.frame_id][0], 0.0), line.worth or 0.0)):
+    for bad in sorted(
+        told, key=lambda line: (-costs.get(causes[line.frame_id][0], 0.0), line.worth or 0.0, line.frame_id)
+    ):
         like = kept.get(bad[1:4], [])
         if like and bad.night is not None:
-            good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0))
+            good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0, -line.frame_id))
             cause, detail = causes[bad.frame_id]
             return ProofPair(
                 cause=cause, night=bad.night, filter=bad.filter or "", detail=detail, good=good.frame_id, bad=bad.frame_id

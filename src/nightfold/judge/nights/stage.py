@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from statistics import median
-from typing import Any
+from typing import Any, NamedTuple
 
 from nightfold.judge.facts.stage import image_scale
 from nightfold.ledger.workspace import Workspace
@@ -63,8 +63,7 @@ class NightsReport:
     next_action: str
 
 
-@dataclass(frozen=True, slots=True)
-class SubBrief:
+class SubBrief(NamedTuple):
     """A sub in the few numbers that overviews are made of; names and units as in the judge's document."""
 
     rig: str | None
@@ -81,7 +80,7 @@ class SubBrief:
 
 
 def sub_briefs(ws: Workspace) -> list[SubBrief]:
-    """All subs in brief, in the order of their start: a large campaign's in a second, where the judge's document takes many."""
+    """All subs in brief, in no order: a large campaign's in a second, where the judge's document takes many."""
     decisions = {i: d.verdict for i, d in ws.ledger.decisions().items()}
     lines = ws.ledger.sub_lines()
     unread = [line.frame_id for line in lines if line.measured is None and line.frame_id not in decisions]
