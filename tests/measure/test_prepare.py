@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from nightfold.calibrate.records import Calibration
+from nightfold.calibrate.stored import StoredCalibration
+from nightfold.errors import CalibrationError
 from nightfold.measure import prepare
 from nightfold.measure.background import bin_frame
 from nightfold.measure.prepare import Buffers, prepare_sub
@@ -37,16 +40,20 @@ def a_sub(rng, path, saturated: int):
     return counts.astype(np.float32)
 
 
+@pytest.mark.parametrize("order", ["=", ">"])
 @pytest.mark.parametrize("ending", ["fits", "fits.gz"])
-def test_one_pass_gives_what_the_steps_give(tmp_path, monkeypatch, ending):
+def test_one_pass_gives_what_the_steps_give(tmp_path, monkeypatch, ending, order):
     monkeypatch.setattr(prepare, "LARGE_FRAME_PX", 100_000)
     monkeypatch.setattr(prepare, "MOST_PLACES", 50)
     rng = np.random.default_rng(1)
     calibration, buffers = a_calibration(rng), Buffers()
+    as_given = replace(
+        calibration, dark_adu=calibration.dark_adu.astype(f"{order}f4"), flat=calibration.flat.astype(f"{order}f4")
+    )
     for k, saturated in enumerate((7, 400, 3)):  # the second has more than are listed
         path = tmp_path / f"sub{k}.{ending}"
         counts = a_sub(rng, path, saturated)
-        made = prepare_sub(path, calibration, buffers)
+        made = prepare_sub(path, as_given, buffers)
         electrons = (counts - calibration.dark_adu) * np.float32(0.37) / calibration.flat
         electrons[(calibration.flat <= 0.05) | calibration.bad] = np.nan
         np.testing.assert_array_equal(made.frame.image, electrons)
@@ -59,6 +66,29 @@ def test_one_pass_gives_what_the_steps_give(tmp_path, monkeypatch, ending):
         np.testing.assert_array_equal(made.binned.pixels, bin_frame(electrons, 2)[0].pixels)
         assert made.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
         assert made.any_finite
+
+
+@pytest.mark.parametrize("left_out", ["dark_adu", "flat", "bad"])
+def test_one_pass_with_less_at_hand(tmp_path, left_out):
+    rng = np.random.default_rng(3)
+    whole = replace(a_calibration(rng), pedestal_adu=150.0, **{left_out: None})
+    in_files = replace(
+        whole, **{k: None if v is None else v.astype(">f4") for k in ("dark_adu", "flat") for v in [getattr(whole, k)]}
+    )
+    assert StoredCalibration.of(in_files) is not None
+    a_sub(rng, tmp_path / "sub.fits", 5)
+    one = prepare_sub(tmp_path / "sub.fits", in_files, Buffers())
+    other = prepare_sub(tmp_path / "sub.fits", whole, Buffers())
+    np.testing.assert_array_equal(one.frame.image, other.frame.image)
+    np.testing.assert_array_equal(one.frame.bits, other.frame.bits)
+
+
+def test_masters_of_another_size_are_refused(tmp_path):
+    rng = np.random.default_rng(4)
+    a_sub(rng, tmp_path / "sub.fits", 5)
+    small = Calibration(e_per_adu=1.0, read_noise_e=1.0, dark_adu=np.zeros((300, 467), ">f4"))
+    with pytest.raises(CalibrationError, match="another size"):
+        prepare_sub(tmp_path / "sub.fits", small, Buffers())
 
 
 def test_frames_of_other_sizes_and_kinds_may_follow(tmp_path):

@@ -93,7 +93,7 @@ def build_calibration(
         e_per_adu=gain,
         read_noise_e=noise,
         pedestal_adu=float(pedestal_adu),
-        dark_adu=None if closed is None else np.asarray(closed.mean, np.float32),
+        dark_adu=None if closed is None else _float32(closed.mean),
         dark_variance_adu2=0.0 if closed is None else closed.typical_variance,
         flat=None if flat is None else flat.mean,
         flat_relative_variance=0.0 if flat is None else flat.typical_variance,
@@ -139,7 +139,7 @@ def calibrate_rows(
     if calibration.flat is not None:
         flat = _rows(calibration.flat, y0, y1, raw.shape, "flat")
     if calibration.bad is not None and not spare_bad:
-        _check_rows(calibration.bad.shape, y1, raw.shape, "bad pixel mask")
+        check_rows(calibration.bad.shape, y1, raw.shape, "bad pixel mask")
         bad = calibration.bad[y0:y1]
     to_electrons(
         counts,
@@ -179,12 +179,19 @@ def variance_plane(electrons: Plane, calibration: Calibration, *, exposure_s: fl
     return result
 
 
+def _float32(plane: npt.NDArray[np.floating]) -> Plane:
+    """As float32, in whatever order its bytes are."""
+    same: Plane = plane if plane.dtype.itemsize == 4 and plane.dtype.kind == "f" else plane.astype(np.float32)
+    return same
+
+
 def _rows(plane: Plane, y0: int, y1: int, shape: tuple[int, ...], kind: str) -> Plane:
-    _check_rows(plane.shape, y1, shape, kind)
+    check_rows(plane.shape, y1, shape, kind)
     return np.ascontiguousarray(plane[y0:y1], dtype=np.float32)
 
 
-def _check_rows(size: tuple[int, ...], y1: int, shape: tuple[int, ...], kind: str) -> None:
+def check_rows(size: tuple[int, ...], y1: int, shape: tuple[int, ...], kind: str) -> None:
+    """Refuse a plane of `size` that has no rows up to `y1` of frames as wide as `shape`."""
     if y1 > size[0] or shape[1] != size[1]:
         raise CalibrationError(
             f"the {kind} has another size than the frame",

@@ -114,13 +114,13 @@ def _ascii(text: str) -> str:
 def read_plane(path: Path, *, glance: bool = False) -> MasterPlane:
     """The mean of the master in `path` with its typical numbers and bad pixels; its variance plane is left unread.
 
-    With `glance` the mean stays in the file, big-endian, and is read where it is looked at: for a look at some of its rows.
+    With `glance` the planes stay in the file, the mean big-endian, and are read where they are looked at.
     """
     try:
         with path.open("rb", buffering=0) as file:
             units = {u.cards.get("EXTNAME", ""): u for u in read_hdus(open_source(path, file), path.name)}
             cards = units[""].cards
-            bad = _data(file, units["BAD"]).view(np.bool_) if "BAD" in units else None
+            bad = np.asarray(_data(file, units["BAD"], glance)).view(np.bool_) if "BAD" in units else None
             mean = _data(file, units[""], glance)
             return MasterPlane(
                 mean=np.asarray(mean, mean.dtype if glance else np.float32),

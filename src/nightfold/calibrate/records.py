@@ -14,7 +14,7 @@ Plane = npt.NDArray[np.float32]
 class Calibration:
     """Everything that ``electrons = (raw - dark) * e_per_adu / flat`` needs, and its noise.
 
-    Planes have the sub's shape (height, width), float32; None means "not at hand", a stated choice that `notes` tells.
+    Planes have the sub's shape (height, width), float32, of either byte order where they are left in their files; None means "not at hand", a stated choice that `notes` tells.
     """
 
     e_per_adu: float

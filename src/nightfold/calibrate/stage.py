@@ -51,10 +51,14 @@ class SubCalibration:
 
 
 class CalibrationRoom:
-    """Gives each sub its calibration; masters are made when first asked for and the latest few are kept in memory."""
+    """Gives each sub its calibration; masters are made when first asked for and the latest few are kept in memory.
 
-    def __init__(self, ws: Workspace) -> None:
+    With `in_files` darks and flats are left in their files, big-endian, to be read where they are used.
+    """
+
+    def __init__(self, ws: Workspace, *, in_files: bool = False) -> None:
         self._ws = ws
+        self._in_files = in_files
         self._rows = {row.id: row for row in ws.ledger.frames()}
         self._groups = calibration_groups(ws)
         self._first: dict[object, int] = {}
@@ -223,7 +227,7 @@ class CalibrationRoom:
         flat_darks = group.flat_darks if group else ()
         under = group.flat_calibration if group else "none"
         try:
-            return self._planes(kind, ids, shape, e_per_adu, flat_darks, under, glance)
+            return self._planes(kind, ids, shape, e_per_adu, flat_darks, under, glance or self._in_files)
         except (CalibrationError, FrameError, OSError) as error:
             problems.append(error.line if isinstance(error, CalibrationError | FrameError) else str(error))
             return None
@@ -239,9 +243,12 @@ class CalibrationRoom:
         glance: bool = False,
     ) -> MasterPlane:
         known = self._kept(kind, ids, flat_darks, e_per_adu)
-        if known is not None:
-            return read_plane(known, glance=glance)
-        return plane_of(self._make(kind, ids, shape, e_per_adu, flat_darks, under))
+        if known is None:
+            made = self._make(kind, ids, shape, e_per_adu, flat_darks, under)
+            known = self._kept(kind, ids, flat_darks, e_per_adu) if self._in_files else None
+            if known is None:
+                return plane_of(made)
+        return read_plane(known, glance=glance)
 
     def _kept(
         self, kind: CalibrationKind, ids: tuple[int, ...], flat_darks: tuple[int, ...], e_per_adu: float | None

@@ -226,6 +226,11 @@ class PixelSource:
         return len(data)
 
 
+def _is_unsigned16(layout: Layout) -> bool:
+    """Whether the values are the plain unsigned counts of a camera."""
+    return layout.bitpix == 16 and layout.bzero == 32768.0 and layout.bscale == 1.0 and layout.blank is None
+
+
 def decode(stored: npt.NDArray[Any], layout: Layout, out: Rows) -> None:
     """Stored values to ADU in float32: BSCALE and BZERO applied; BLANK and everything not finite becomes NaN.
 
@@ -239,7 +244,7 @@ def decode(stored: npt.NDArray[Any], layout: Layout, out: Rows) -> None:
         Float32 of the same shape, C-contiguous; filled.
     """
     plain_scale = layout.bscale == 1.0 and layout.bzero == 0.0
-    if layout.bitpix == 16 and layout.bzero == 32768.0 and layout.bscale == 1.0 and layout.blank is None:
+    if _is_unsigned16(layout):
         decode_unsigned16(stored.reshape(-1).view(np.uint16), out.reshape(-1))
         return
     with np.errstate(over="ignore", invalid="ignore"):
@@ -307,7 +312,12 @@ def read_all(path: Path, *, hash_too: bool = False) -> tuple[Rows, str | None]:
 
 
 def stream_rows(
-    path: Path, begin: Callable[[tuple[int, int]], None], take: Callable[[int, Rows], None], *, hash_too: bool = False
+    path: Path,
+    begin: Callable[[tuple[int, int]], None],
+    take: Callable[[int, Rows], None],
+    *,
+    take_stored: Callable[[int, npt.NDArray[np.uint16]], None] | None = None,
+    hash_too: bool = False,
 ) -> str | None:
     """Hand out all pixels in ADU, a few rows at a time while they are in the cache; the SHA-256 as by `read_all`.
 
@@ -318,6 +328,8 @@ def stream_rows(
     take : callable
         Given the number of the first row and the rows, float32, an even number of them but for the last; they are
         overwritten by the next.
+    take_stored : callable, optional
+        Given in place of `take` the rows of 16-bit counts (BZERO 32768) as they lie in the file, seen as native uint16.
     """
     scratch: list[Rows] = []
 
@@ -326,7 +338,7 @@ def stream_rows(
         scratch.append(np.empty((_rows_at_once(shape[1], 1, STREAM_PIXELS), shape[1]), np.float32))
         return lambda y0, y1: scratch[0][: y1 - y0]
 
-    return _read(path, ready, take, hash_too, STREAM_PIXELS * 2)
+    return _read(path, ready, take, hash_too, STREAM_PIXELS * 2, take_stored)
 
 
 RowsTo = Callable[[int, int], Rows]
@@ -344,6 +356,7 @@ def _read(
     take: Callable[[int, Rows], None],
     hash_too: bool,
     most_bytes: int,
+    take_stored: Callable[[int, npt.NDArray[np.uint16]], None] | None = None,
 ) -> str | None:
     """Decode all rows into what `begin` gives, piece by piece; `take` is told of each."""
     layout, _ = read_layout(path)
@@ -372,9 +385,9 @@ def _read(
                     view[: len(data)] = data
                     return len(data)
 
-                _decode_stream(fill, layout, to, take, step, path.name)
+                _decode_stream(fill, layout, to, take, step, path.name, take_stored)
             else:
-                _decode_stream(reader.readinto, layout, to, take, step, path.name)
+                _decode_stream(reader.readinto, layout, to, take, step, path.name, take_stored)
             reader.drain()
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -414,6 +427,7 @@ def _decode_stream(
     take: Callable[[int, Rows], None],
     step: int,
     name: str,
+    take_stored: Callable[[int, npt.NDArray[np.uint16]], None] | None = None,
 ) -> None:
     """Decode the image from a stream that starts at the file's first byte."""
     header = memoryview(bytearray(min(layout.data_offset, CHUNK_BYTES)))
@@ -435,6 +449,9 @@ def _decode_stream(
             if not count:
                 raise FrameError(f"{name}: the file ends inside its pixels", next_step="copy it again from its source")
             done += count
+        if take_stored is not None and _is_unsigned16(layout):
+            take_stored(a, piece.view(np.uint16))
+            continue
         rows = to(a, a + piece.shape[0])
         decode(piece, layout, rows)
         take(a, rows)

@@ -10,9 +10,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from nightfold.calibrate.apply import calibrate_rows
 from nightfold.calibrate.records import Calibration
+from nightfold.calibrate.stored import NO_HALF, StoredCalibration
 from nightfold.frames.pixels import Rows, stream_rows
 from nightfold.kernels.background import halve
 from nightfold.kernels.electrons import mark_high
@@ -60,11 +62,14 @@ def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_
     """Read a sub; the result uses the buffers and holds until their next use."""
     finite = False
     large = False
+    in_one_pass = StoredCalibration.of(calibration)
 
     def begin(shape: tuple[int, int]) -> None:
         nonlocal large
         buffers.fit(shape)
         large = shape[0] * shape[1] > LARGE_FRAME_PX
+        if in_one_pass is not None:
+            in_one_pass.check(shape)
 
     def take(y0: int, counts: Rows) -> None:
         nonlocal finite
@@ -77,7 +82,22 @@ def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_
         if large:
             halve(rows, NO_BITS, False, np.float32(np.nan), buffers.halved[y0 // 2 : y1 // 2])
 
-    sha256 = stream_rows(path, begin, take, hash_too=hash_too)
+    def take_stored(y0: int, stored: npt.NDArray[np.uint16]) -> None:
+        nonlocal finite
+        assert in_one_pass is not None
+        finite = True
+        y1 = y0 + stored.shape[0]
+        buffers.marked = in_one_pass.apply(
+            stored,
+            y0,
+            out=buffers.image[y0:y1],
+            halved=buffers.halved[y0 // 2 : y1 // 2] if large else NO_HALF,
+            bits=buffers.bits[y0:y1],
+            places=buffers.places,
+            known=buffers.marked,
+        )
+
+    sha256 = stream_rows(path, begin, take, take_stored=None if in_one_pass is None else take_stored, hash_too=hash_too)
     known = buffers.marked <= MOST_PLACES
     frame = Frame(
         image=buffers.image, bits=buffers.bits, saturated_at=buffers.places[: buffers.marked] if known else None

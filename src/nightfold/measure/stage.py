@@ -37,7 +37,7 @@ class MeasureReport:
 
 def measure_subs(ws: Workspace, *, again: bool = False) -> MeasureReport:
     """Measure all subs that lack a reading of this version and calibration; with `again`, all."""
-    room = CalibrationRoom(ws)
+    room = CalibrationRoom(ws, in_files=True)
     done = {} if again else ws.ledger.reading_versions()
     todo = [row for row in ws.ledger.frames(kind="sub") if done.get(row.id) != (READING_VERSION, room.key_of(row.id))]
     # Subs that share a calibration follow each other, so that its planes are made and loaded once.
