@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
@@ -63,6 +64,18 @@ def chosen_by_frame(
         return
     for chunk in chunks(frame_ids):
         yield query.where(table.c.frame_id.in_(chunk))
+
+
+@contextmanager
+def many_rows() -> Iterator[None]:
+    """While rows are made: half of the time would go into looking for garbage among records that are all in use."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def key_of(result: sa.CursorResult[Any]) -> int:

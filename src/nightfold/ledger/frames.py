@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, aware, chunks, naive, now, plain
+from nightfold.ledger.base import LedgerBase, aware, chunks, many_rows, naive, now, plain
 from nightfold.ledger.records import AddCounts, FrameRow, NewFrame, PlaceRow, RefusedRow
 
 MATCHED = ("kind", "rig", "target", "panel", "filter", "night", "exposure_s")
@@ -77,8 +77,10 @@ class FramesPart(LedgerBase):
             if value is not None:
                 query = query.where(column == value)
         best: dict[int, tuple[tuple[Any, ...], FrameRow]] = {}
+        if ids is not None:
+            ids = [i for i in ids if abs(i) < 1 << 63]  # a number no database can hold is that of no frame
         queries = [query] if ids is None else [query.where(t.frame.c.id.in_(chunk)) for chunk in chunks(ids)]
-        with self._reading() as connection:
+        with self._reading() as connection, many_rows():
             for chosen in queries:
                 for row in connection.execute(chosen).mappings():
                     # The place to use: one that still holds the content, the latest of those.

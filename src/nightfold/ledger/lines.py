@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase
+from nightfold.ledger.base import LedgerBase, many_rows
 
 
 class SubLine(NamedTuple):
@@ -38,7 +38,7 @@ class LinesPart(LedgerBase):
 
     def sub_lines(self, **where: Any) -> list[SubLine]:
         """All subs, or those whose columns (rig, target, filter, night) equal `where`, in no order."""
-        with self._reading() as connection:
+        with self._reading() as connection, many_rows():
             return [SubLine._make(row) for row in connection.execute(self._lines_query(where)).all()]
 
     @staticmethod

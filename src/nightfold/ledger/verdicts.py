@@ -14,6 +14,7 @@ from nightfold.ledger.base import (
     chosen_by_frame,
     chunks,
     is_or_null,
+    many_rows,
     now,
     plain,
     replace_rows,
@@ -42,7 +43,7 @@ class VerdictsPart(LedgerBase):
         """Readings of frames, by frame; without their arrays (empty bytes) where only the scalars are wanted."""
         columns = [c for c in t.reading.c if c.name != "made_at" and (with_arrays or c.name != "arrays")]
         found: dict[int, ReadingRow] = {}
-        with self._reading() as connection:
+        with self._reading() as connection, many_rows():
             for chunk in chunks(frame_ids):
                 query = sa.select(*columns).where(t.reading.c.frame_id.in_(chunk))
                 for row in connection.execute(query).mappings():
@@ -168,7 +169,7 @@ class VerdictsPart(LedgerBase):
         """Automatic verdicts on these frames or all, by frame."""
         names = [*VerdictRow.__dataclass_fields__]
         found: dict[int, VerdictRow] = {}
-        with self._reading() as connection:
+        with self._reading() as connection, many_rows():
             for chosen in chosen_by_frame(sa.select(*(t.verdict.c[n] for n in names)), t.verdict, frame_ids):
                 found.update((r.frame_id, VerdictRow(**dict(zip(names, r)))) for r in connection.execute(chosen))
         return found
