@@ -91,7 +91,7 @@ def depth_chart(
                     "align": "left",
                     "dx": 8,
                     "color": base.ink,
-                    "fontSize": 13,
+                    "fontSize": 14,
                 },
                 "encoding": {"x": across, "y": {"field": "noise", **y}},
             }
@@ -233,7 +233,7 @@ def exposure_chart(
         {
             "data": {"values": [chosen]},
             "mark": {
-                "type": "text", "dy": 22, "color": base.ink, "fontSize": 13,
+                "type": "text", "dy": 22, "color": base.ink, "fontSize": 14,
                 "text": f"{report.recommended_s:g} s: {chosen['hours']:.1f} h",
             },
             "encoding": {"x": x, "y": y},

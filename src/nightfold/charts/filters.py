@@ -135,7 +135,7 @@ def mark_of(style: FilterStyle, ground: Ground, *, dropped: bool = False, size: 
     if style.letter:
         return {
             "type": "text", "text": style.letter.lower() if dropped else style.letter, "fontWeight": "normal" if dropped else "bold",
-            "fontSize": 11, "color": style.colour, "align": "center", "baseline": "middle",
+            "fontSize": 12, "color": style.colour, "align": "center", "baseline": "middle",
         }  # fmt: skip
     hollow = style.hollow or dropped
     return {

@@ -60,7 +60,7 @@ def focus_run_chart(
         layers.append(
             {
                 "data": {"values": [{"position": run.best_position}]},
-                "mark": {"type": "text", "text": f"{run.best_position:.0f} ± {run.uncertainty:.0f}", "y": 8, "color": base.ink, "fontSize": 13},
+                "mark": {"type": "text", "text": f"{run.best_position:.0f} ± {run.uncertainty:.0f}", "y": 8, "color": base.ink, "fontSize": 14},
                 "encoding": {"x": x},
             }
         )  # fmt: skip
@@ -138,7 +138,7 @@ def focus_law_chart(
                         "align": "left",
                         "dx": 6,
                         "color": base.ink,
-                        "fontSize": 13,
+                        "fontSize": 14,
                     },
                     "encoding": {"x": x, "y": y},
                 },

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from nightfold.charts.clock import Clock, clock_for, time_axis
 from nightfold.charts.filters import FilterStyle, filter_label, filter_styles, halo_of, mark_of
 from nightfold.charts.moon import lit_path
-from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of, luminance, text_on
+from nightfold.charts.theme import PLAIN, SMALL, Ground, GroundName, Spec, finished, ground_of, luminance, text_on
 from nightfold.plan.records import BlockLine, Curves, NightPlan, TargetCurve
 
 LIMITS_DEG = (-0.8333, -6.0, -12.0, -18.0)
@@ -186,9 +186,21 @@ def _height(field: str = "altitude") -> Spec:
 def _rows(
     times: Sequence[datetime], values: Sequence[float], clock: Clock, start: datetime, end: datetime
 ) -> list[dict[str, object]]:
-    return [
-        {**clock.row(t), "altitude": round(v, 2)} for t, v in zip(times, values) if v > 0 and start <= t <= end
-    ]  # fmt: skip
+    """A curve where it is above the horizon; `rise` numbers its stretches, so that no line is drawn from one to the next."""
+    found: list[dict[str, object]] = []
+    rise, before = 0, False
+    for i, (t, v) in enumerate(zip(times, values)):
+        up = v > 0.0
+        if i and up is not before and values[i - 1] != v:
+            share = values[i - 1] / (values[i - 1] - v)
+            crossing = times[i - 1] + share * (t - times[i - 1])
+            rise += up
+            if start <= crossing <= end:
+                found.append({**clock.row(crossing), "altitude": 0.0, "rise": rise})
+        if up and start <= t <= end:
+            found.append({**clock.row(t), "altitude": round(v, 2), "rise": rise})
+        before = up
+    return found
 
 
 def _moon(
@@ -199,8 +211,9 @@ def _moon(
         return []
     waxing = "wan" not in plan.moon.phase and "last" not in plan.moon.phase
     path = lit_path(plan.moon.illuminated_fraction, waxing=waxing, southern=southern)
-    step = max(1, len(rows) // 5)
-    discs = rows[step // 2 :: step]
+    inside = [r for r in rows if r["altitude"]]
+    step = max(1, len(inside) // 5)
+    discs = inside[step // 2 :: step]
     label = f"Moon, {plan.moon.illuminated_fraction:.0%} lit"
     disc = {"type": "point", "size": 130, "filled": True, "opacity": 1}
     dark, bright = sorted((ground.paper, ground.ink), key=luminance)
@@ -208,7 +221,7 @@ def _moon(
         {
             "data": {"values": rows},
             "mark": {"type": "line", "strokeWidth": 1, "color": ground.soft},
-            "encoding": {"y": _height()},
+            "encoding": {"y": _height(), "detail": {"field": "rise"}},
         },
         {
             "data": {"values": discs},
@@ -243,7 +256,7 @@ def _targets(curves: Curves, clock: Clock, ground: Ground, start: datetime, end:
             {
                 "data": {"values": rows},
                 "mark": {"type": "line", "strokeWidth": 1.3, "color": ground.ink},
-                "encoding": {"y": _height()},
+                "encoding": {"y": _height(), "detail": {"field": "rise"}},
             },
             {
                 # A finger does not hit a line of one pixel: what it hits is wide and not seen.
@@ -251,6 +264,7 @@ def _targets(curves: Curves, clock: Clock, ground: Ground, start: datetime, end:
                 "mark": {"type": "line", "strokeWidth": 16, "opacity": 0, "color": ground.ink},
                 "encoding": {
                     "y": _height(),
+                    "detail": {"field": "rise"},
                     "tooltip": [
                         {"field": "at", "type": "nominal", "title": "UTC"},
                         {"field": "altitude", "type": "quantitative", "title": "altitude, degrees"},
@@ -269,12 +283,21 @@ def _targets(curves: Curves, clock: Clock, ground: Ground, start: datetime, end:
             {
                 "data": {"values": [top]},
                 "mark": {
-                    "type": "text", "text": _named(curve), "dy": 16 if crowded or height > 82 else -9, "color": ground.ink, "fontSize": 13,
+                    "type": "text", "text": _named(curve), "dy": 16 if crowded or height > 82 else -9, "color": ground.ink,
+                    "fontSize": PLAIN, **_beside(str(top["clock"]), str(clock.row(start)["clock"]), str(clock.row(end)["clock"])),
                 },
                 "encoding": {"y": _height()},
             }
         )  # fmt: skip
     return layers
+
+
+def _beside(at: str, start: str, end: str) -> Spec:
+    """How a name stands at a point: to the right of it near the left edge, where else it would run over the axis; and so on."""
+    share = (_hours(at) - _hours(start)) / max(_hours(end) - _hours(start), 1e-9)
+    if 0.12 < share < 0.88:
+        return {"align": "center"}
+    return {"align": "left", "dx": 6} if share < 0.5 else {"align": "right", "dx": -6}
 
 
 def _hours(clock_text: str) -> float:
@@ -377,7 +400,7 @@ def _ribbon(
             {
                 "data": {"values": [row]},
                 "mark": {
-                    "type": "text", "text": text, "color": ink, "fontSize": 11, "fontWeight": "bold",
+                    "type": "text", "text": text, "color": ink, "fontSize": SMALL, "fontWeight": "bold",
                     "align": "center", "baseline": "middle",
                 },
                 "encoding": {"x": {"field": "middle", "type": "temporal"}},
@@ -418,6 +441,6 @@ def _block_text(block: BlockLine, style: FilterStyle, room_px: float) -> str:
     """The longest wording that fits: mark, filter and number of subs; mark and filter; the mark alone."""
     sign = "" if style.letter else style.sign + " "
     for text in (f"{sign}{style.label}  {block.subs} × {block.sub_s:g} s", f"{sign}{style.label}", style.sign):
-        if 6.2 * len(text) + 4 <= room_px:
+        if 7.3 * len(text) + 4 <= room_px:
             return text
     return ""

@@ -78,6 +78,15 @@ def trend_of(report: OpticsReport, *, ground: GroundName | Ground = "page") -> S
     raise SettingsError("this result has no trend", allowed="field and tracking")
 
 
+def has_trend(report: OpticsReport) -> bool:
+    """True where at least two nights have a value: one night is no trend."""
+    if isinstance(report, FieldReport):
+        return sum(t.tilt_x_um is not None or t.curvature_um is not None for t in report.trend) > 1
+    if isinstance(report, TrackingReport):
+        return sum(t.ra_arcsec_per_h is not None for t in report.trend) > 1
+    return False
+
+
 def _nights(
     rows: Sequence[tuple[str, str, float | None, float | None]], unit: str, title: str, ground: GroundName | Ground,
     width: int = 560, height: int = 220,

@@ -99,7 +99,7 @@ def _ribbon(
         },
         {
             "data": {"values": [{}]},
-            "mark": {"type": "text", "text": name, "align": "left", "x": 4, "y": 2, "baseline": "top", "fontSize": 13, "color": ground.ink},
+            "mark": {"type": "text", "text": name, "align": "left", "x": 4, "y": 2, "baseline": "top", "fontSize": 14, "color": ground.ink},
             "encoding": {},
         },
     ]  # fmt: skip

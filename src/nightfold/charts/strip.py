@@ -159,7 +159,7 @@ def _hours(
         layers.append(
             {
                 "data": {"values": [label]},
-                "mark": {"type": "text", "text": "tonight", "dy": -8, "color": ground.accent, "fontSize": 11},
+                "mark": {"type": "text", "text": "tonight", "dy": -8, "color": ground.accent, "fontSize": 13},
                 "encoding": {"x": _silent(x), "y": {"field": "high", **y}},
             }
         )

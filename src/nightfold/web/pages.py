@@ -77,7 +77,13 @@ def home(request: Request) -> Response:
     room = room_of(request)
     if room.folder is None:
         return _page(request, "welcome", "Welcome")
-    return _page(request, "home", "Campaign", {"nights": room.campaign().nights()})
+    return _page(request, "home", "Campaign", _home(request))
+
+
+def _home(request: Request) -> dict[str, Any]:
+    """The campaign at one look, as the terminal shows it, and which work the next step is."""
+    campaign = room_of(request).campaign()
+    return {"show": campaign.show(with_tonight=False), "action": campaign.nights().next_action}
 
 
 @router.get("/nights/{night}")

@@ -14,7 +14,7 @@ from nightfold.campaign import Campaign
 from nightfold.charts.bundle import chart_script
 from nightfold.charts.depth import depth_chart, depth_curves, depth_title
 from nightfold.charts.night import night_chart
-from nightfold.charts.optics import OpticsReport, optics_chart, trend_of
+from nightfold.charts.optics import OpticsReport, has_trend, optics_chart, trend_of
 from nightfold.engine.core import CancelToken, Progress
 from nightfold.engine.documents import to_document
 from nightfold.errors import LedgerError, SettingsError
@@ -89,9 +89,9 @@ def charts() -> Response:
 
 
 @router.get("/show", summary="The campaign at one look: the document of `show`")
-def show(request: Request) -> Any:
-    """With what tonight would add; takes a few seconds."""
-    return to_document(room_of(request).campaign().show())
+def show(request: Request, tonight: bool = True) -> Any:
+    """With what tonight would add, which takes a few seconds, unless `tonight` is false."""
+    return to_document(room_of(request).campaign().show(with_tonight=tonight))
 
 
 @router.get("/tonight", summary="A night's plan: the document of `tonight`")
@@ -138,10 +138,11 @@ def any_chart(
     filter: Text = None,
     target: Text = None,
     day: date | None = None,
+    width: Annotated[int, Query(ge=200, le=2000)] = CHART_PX,
 ) -> Any:
     """What is not asked for is chosen as in `nightfold chart`."""
     return room_of(request).campaign().chart(
-        name, width=CHART_PX, rig=rig, filter=filter, target=target, day=day
+        name, width=width, rig=rig, filter=filter, target=target, day=day
     )  # fmt: skip
 
 
@@ -183,7 +184,9 @@ def depth(request: Request, wish: DepthWish) -> Any:
         with room.at_work(progress, token) as campaign:
             found = campaign.depth(target=wish.target, crops=wish.crops)
             names = campaign.filters()
-            chart = depth_chart(depth_curves(found.filters), title=depth_title(found.filters), filters=names)
+            curves = depth_curves(found.filters)
+            title = depth_title(found.filters)
+            chart = depth_chart(curves, title=title, filters=names, width=CHART_PX) if curves else None
             return {"report": to_document(found), "chart": chart}
 
     return begin(room, "depth", "Measuring how deep the masters are", wish, work)
@@ -246,7 +249,7 @@ def look_at_optics(request: Request, wish: OpticsWish) -> Any:
     def work(progress: Progress, token: CancelToken) -> Any:
         with room.at_work(progress, token) as campaign:
             report = _optics(campaign, wish, path)
-            trend = trend_of(report) if getattr(report, "trend", ()) else None
+            trend = trend_of(report) if has_trend(report) else None
             return {"report": to_document(report), "chart": optics_chart(report), "trend": trend}
 
     words = {

@@ -118,6 +118,8 @@ function show(record) {
     "cut short": "was cut short when Nightfold ended; what was finished stays.",
   };
   workWords.textContent = `${record.what} ${ended[record.state]}`;
+  // What is done is seen in the page itself: the words go by themselves; what went wrong stays.
+  if (record.state === "done") setTimeout(() => { if (job === record) panel.hidden = true; }, 8000);
   stepWords.textContent = record.error && record.state === "failed" ? sentence(record.error) : record.said.at(-1) ?? "";
 }
 

@@ -3,6 +3,7 @@ import { attempt, h, hours, many, post, start, tell } from "./base.js";
 import { words } from "./marks.js";
 
 export function reachedWords(f) {
+  if (!f.subs) return "nothing shot yet";
   const parts = [];
   if (f.limit_mag_arcsec2 !== null) parts.push(`${f.limit_mag_arcsec2.toFixed(1)} mag/arcsec² at 3 σ in 10″`);
   else if (f.limit_rayleigh !== null) parts.push(`${f.limit_rayleigh.toPrecision(2)} rayleigh at 3 σ in 10″`);

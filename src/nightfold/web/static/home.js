@@ -6,77 +6,62 @@ import { strip } from "./strip.js";
 
 const ACTIONS = { judge: "Judge the subs", fold: "Fold the masters", picture: "Make the picture", "take-in": "Take a folder in" };
 
-let shown = 0;
-function draw(report, show = null) {
+let show = first.show, action = first.action, shown = 0;
+function draw() {
   shown += 1;
-  const subs = report.nights.reduce((t, n) => t + n.subs, 0), kept = report.nights.reduce((t, n) => t + n.kept, 0);
-  const clear = report.nights.reduce((t, n) => t + n.filters.reduce((s, f) => s + f.kept_s, 0), 0);
-  const head = subs ? `${many(report.nights.length, "night")}, ${hours(clear)} kept of ${many(subs, "sub")}` : report.name;
+  const sum = (of) => show.nights.reduce((t, n) => t + n.filters.reduce((s, f) => s + of(f), 0), 0);
+  const dropped = sum((f) => f.subs_dropped), subs = sum((f) => f.subs_kept) + dropped;
+  const head = subs ? `${many(show.nights.length, "night")}, ${hours(3600 * show.kept_h)} kept of ${many(subs, "sub")}` : show.campaign;
   const place = h("div");
   main.replaceChildren(
     h("h1", {}, head),
-    strip(report, show?.tonight ?? null),
-    h("section", { class: "next-step", "aria-label": "What to do next" }, h("p", {}, show && !["judge", "fold"].includes(report.next_action) && report.nights.length ? show.next : report.next_step), h("div", { class: "row" }, buttons(report, place))),
+    strip(show, main.clientWidth - 48),
+    h("section", { class: "next-step", "aria-label": "What to do next" }, h("p", {}, show.next), h("div", { class: "row" }, buttons(place))),
     place,
-    show?.goals.length ? reached(show) : report.goals.length ? goals(report) : "",
-    report.nights.length ? h("p", {}, h("a", { href: "/found" }, "What was found in all nights")) : "",
-    h("p", { class: "small" }, kept < subs ? `${many(subs - kept, "sub")} dropped; open a night to see why.` : ""),
+    show.goals.length ? goals() : "",
+    show.nights.length ? h("p", {}, h("a", { href: "/found" }, "What was found in all nights")) : "",
+    h("p", { class: "small" }, dropped ? `${many(dropped, "sub")} dropped; open a night to see why.` : ""),
+    ...show.notes.map((t) => h("p", { class: "small" }, t)),
   );
 }
 
-function buttons(report, place) {
-  const made = [];
-  const act = report.next_action;
+function buttons(place) {
+  const made = [], act = action;
   const choose = () => chooser(place, "Take this folder in", (folder) => work("take-in", { folder }));
   if (act === "take-in") made.push(h("button", { class: "next", type: "button", onclick: choose }, ACTIONS[act]));
   else {
     made.push(h("button", { class: "next", type: "button", onclick: () => work(act) }, ACTIONS[act]));
     made.push(h("button", { type: "button", onclick: choose }, "Take a folder in"));
   }
-  if (report.nights.length && act !== "fold" && act !== "judge") made.push(h("a", { class: "button", href: "/masters" }, "See the masters"));
+  if (show.nights.length && act !== "fold" && act !== "judge") made.push(h("a", { class: "button", href: "/masters" }, "See the masters"));
   return made;
 }
 
-function goals(report) {
-  const list = h("div", { class: "goals" });
-  for (const g of report.goals) {
-    const full = g.fraction === null ? "depth not measured yet" : `${Math.round(g.fraction * 100)} % full`;
-    list.append(
-      h("div", { class: "goal" },
-        h("div", { class: "row" }, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, g.filter, 7, 7)), h("span", {}, `${words(g.filter)}: ${g.wanted}`)),
-        g.fraction === null ? "" : h("progress", { class: "bar", max: 1, value: g.fraction, "aria-label": `${g.filter} goal` }),
-        h("p", { class: "small" }, `${hours(g.kept_s)} kept, ${full}`),
-      ),
-    );
-  }
-  return h("section", {}, h("h2", {}, "How full the goals are"), list);
-}
-
-// The same with the depth reached, once it is known.
-function reached(show) {
+function goals() {
+  const several = new Set(show.goals.map((g) => g.target)).size > 1;
   const list = h("div", { class: "goals" }, show.goals.map((g) => h("div", { class: "goal" },
-    h("div", { class: "row" }, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, g.filter, 7, 7)), h("span", {}, words(g.filter))),
+    h("div", { class: "row" }, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, g.filter, 7, 7)), h("span", {}, words(g.filter) + (several ? `, ${g.target}` : "") + (g.panel === null ? "" : `, panel ${g.panel}`))),
     g.done === null ? "" : h("progress", { class: "bar", max: 1, value: Math.min(1, g.done), "aria-label": `How full the goal in ${words(g.filter)} is` }),
     h("p", { class: "small" }, g.sentence))));
   return h("section", {}, h("h2", {}, "How full the goals are"), list);
 }
 
 // What tonight would add takes a plan, which takes seconds: it is put in when it is there.
-async function withTonight(report) {
+async function withTonight() {
   const mine = shown;
   try {
-    const show = await get("/api/show");
-    if (mine === shown) draw(report, show);
-  } catch { /* without a site there is no tonight; the page says what it knows */ }
+    const whole = await get("/api/show");
+    if (mine === shown) { show = whole; draw(); }
+  } catch { /* the page says what it knows */ }
 }
 
 async function work(kind, wish = {}) {
   const record = await attempt(() => start(kind, wish));
   if (record?.state !== "done") return;
-  const fresh = await get("/api/nights");
-  draw(fresh);
-  withTonight(fresh);
+  [show, action] = [await get("/api/show?tonight=false"), (await get("/api/nights")).next_action];
+  draw();
+  withTonight();
 }
 
-draw(first.nights);
-if (first.nights.nights.length) withTonight(first.nights);
+draw();
+if (show.nights.length) withTonight();

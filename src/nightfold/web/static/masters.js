@@ -36,13 +36,13 @@ async function depth() {
   const { filters, next, notes } = found.report;
   const several = new Set(filters.map((f) => f.rigs.join())).size > 1;
   const rows = filters.map((f) => h("tr", {},
-    h("td", {}, h("span", { class: "legend" }, h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, f.filter, 7, 7)), words(f.filter) + (several ? `, ${f.rigs.join(", ")}` : "")))),
+    h("td", {}, h("span", { class: "legend" }, h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, f.filter, 7, 7)), words(f.filter) + (several && f.rigs.length ? `, ${f.rigs.join(", ")}` : "")))),
     h("td", {}, reachedWords(f)), h("td", {}, f.goal ?? "–"), h("td", { class: "n" }, leftWords(f)), h("td", { class: "n" }, nextWords(f))));
   deep.replaceChildren(
     h("h2", {}, next ? `The next clear hour serves ${words(next.filter)} best` : "How deep the masters are"),
     h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["Master", "Reached", "Goal", "Clear hours missing", "Next hour, signal to noise"].map((t, i) => h("th", { scope: "col", class: i > 2 ? "n" : "" }, t)))), h("tbody", {}, rows))),
     ...notes.map((t) => h("p", { class: "small" }, t)),
-    (await attempt(() => chart(found.chart, "How the noise of each master fell with hours of exposure"))) ?? "",
+    found.chart === null ? "" : (await attempt(() => chart(found.chart, "How the noise of each master fell with hours of exposure"))) ?? "",
   );
 }
 

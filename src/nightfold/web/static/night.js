@@ -8,10 +8,10 @@ const chosen = new Set();
 let undo = [];
 
 const SERIES = [
-  { key: "fwhm", name: "Star width", unit: "″", of: (s) => s.sub.fwhm_arcsec ?? s.sub.fwhm_px, digits: 1 },
-  { key: "ellipticity", name: "Elongation", unit: "", of: (s) => s.sub.ellipticity, digits: 2 },
-  { key: "sky", name: "Sky", unit: " e/s", of: (s) => s.sub.sky_e_per_s, digits: 3 },
-  { key: "transparency", name: "Transparency", unit: "", of: (s) => s.sub.transparency, digits: 2 },
+  { key: "fwhm", name: "Star width", unit: "″", of: (s) => s.sub.fwhm_arcsec ?? s.sub.fwhm_px, digits: 1, least: 0.5 },
+  { key: "ellipticity", name: "Elongation", unit: "", of: (s) => s.sub.ellipticity, digits: 2, least: 0.1 },
+  { key: "sky", name: "Sky", unit: " e/s", of: (s) => s.sub.sky_e_per_s, digits: 3, least: 0 },
+  { key: "transparency", name: "Transparency", unit: "", of: (s) => s.sub.transparency, digits: 2, least: 0.1 },
 ];
 const CAUSES = {
   cloud: "cloud", trailing: "trailed stars", focus: "focus", seeing: "the air", "sky-glow": "a bright sky", dew: "dew", pointing: "pointing",
@@ -70,15 +70,20 @@ function chart(c) {
   const figure = h("figure", {}, h("figcaption", {}, c.name + (c.unit ? `, ${c.unit.trim()}` : "")));
   if (!points.length) return h("figure", {}, h("figcaption", {}, `${c.name}: not measured`));
   const t0 = Math.min(...points.map((p) => p.t)), t1 = Math.max(...points.map((p) => p.t)) || 1;
+  // Not narrower than what matters, so that nothing is made of the last digit; lines at round numbers.
   let low = Math.min(...points.map((p) => p.v)), high = Math.max(...points.map((p) => p.v));
-  const pad = Math.max(0.08 * (high - low), 0.02 * Math.abs(high), 1e-6);
-  low -= pad; high += pad;
+  const more = Math.max(0, c.least - (high - low), 0.1 * Math.abs(high) - (high - low)) / 2;
+  [low, high] = low - more < 0 && low >= 0 ? [0, Math.max(high + more, c.least)] : [low - more, high + more];
+  const raw = (high - low) / 3, ten = 10 ** Math.floor(Math.log10(raw)), step = [1, 2, 5, 10].find((m) => m * ten >= raw) * ten;
+  low = Math.floor(low / step + 1e-6) * step; high = Math.ceil(high / step - 1e-6) * step;
+  const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9)), ticks = Array.from({ length: Math.round((high - low) / step) + 1 }, (_, i) => low + i * step);
+  [low, high] = [low - 0.06 * (high - low), high + 0.06 * (high - low)];
   const x = (t) => LEFT + 8 + ((t - t0) / Math.max(t1 - t0, 1)) * (WIDE - LEFT - RIGHT - 16);
   const y = (v) => TOPPAD + (1 - (v - low) / (high - low)) * (TALL - TOPPAD - FOOT);
   const root = svg("svg", { viewBox: `0 0 ${WIDE} ${TALL}`, role: "img", "aria-label": `${c.name} of ${many(points.length, "sub")} against time, from ${low.toFixed(c.digits)} to ${high.toFixed(c.digits)}` });
-  for (const v of [low + pad, (low + high) / 2, high - pad]) {
+  for (const v of ticks) {
     root.append(svg("line", { x1: LEFT, x2: WIDE - RIGHT, y1: y(v), y2: y(v), stroke: "var(--line)" }));
-    root.append(svg("text", { x: LEFT - 6, y: y(v) + 4, "text-anchor": "end" }, v.toFixed(c.digits)));
+    root.append(svg("text", { x: LEFT - 6, y: y(v) + 4, "text-anchor": "end" }, v.toFixed(digits)));
   }
   for (const t of [t0, (t0 + t1) / 2, t1]) root.append(svg("text", { x: x(t), y: TALL - 4, "text-anchor": t === t0 ? "start" : t === t1 ? "end" : "middle" }, clock(new Date(t).toISOString())));
   const band = svg("rect", { class: "band", visibility: "hidden" });

@@ -1,5 +1,5 @@
 // Tonight: the night's chart and blocks, exposure advice, framing, calibration still to shoot, cautions, sheet and calendar.
-import { attempt, first, get, h, main, number, start } from "./base.js";
+import { attempt, day, first, get, h, main, number, start } from "./base.js";
 import { chart } from "./charts.js";
 import { words } from "./marks.js";
 import { watch } from "./watching.js";
@@ -9,16 +9,16 @@ const clock = (time) => (time ? new Date(time).toLocaleTimeString("en-GB", { hou
 const body = h("div"), made = h("div", { class: "row" });
 main.replaceChildren(watch, body);
 
-async function draw(day) {
+async function draw(date) {
   body.replaceChildren(h("h1", {}, "Planning the night …"), h("p", { class: "small" }, "Sun, Moon and targets, then the best order of filters. This takes a few seconds."));
-  const found = await attempt(() => get(`/api/charts/tonight${day ? `?day=${day}` : ""}`));
+  const found = await attempt(() => get(`/api/charts/tonight${date ? `?day=${date}` : ""}`));
   if (!found) { body.replaceChildren(h("h1", {}, "This night cannot be planned yet")); return; }
   plan = found.plan;
   const shift = (by) => { const d = new Date(`${plan.date}T12:00Z`); d.setUTCDate(d.getUTCDate() + by); return d.toISOString().slice(0, 10); };
   const dark = plan.dark_start ? `Dark from ${clock(plan.dark_start)} to ${clock(plan.dark_end)}.` : "It does not get fully dark.";
   const moon = plan.moon ? `The Moon is ${Math.round(plan.moon.illuminated_fraction * 100)} % lit${plan.moon.rise || plan.moon.set ? `, ${plan.moon.rise ? `rises ${clock(plan.moon.rise)}` : ""}${plan.moon.rise && plan.moon.set ? ", " : ""}${plan.moon.set ? `sets ${clock(plan.moon.set)}` : ""}` : ""}.` : "";
   body.replaceChildren(
-    h("div", { class: "row spread" }, h("h1", {}, `Night of ${plan.date}`), h("div", { class: "row" }, h("button", { type: "button", onclick: () => draw(shift(-1)) }, "Night before"), h("button", { type: "button", onclick: () => draw(shift(1)) }, "Night after"))),
+    h("div", { class: "row spread" }, h("h1", {}, `Night of ${day(plan.date)}`), h("div", { class: "row" }, h("button", { type: "button", onclick: () => draw(shift(-1)) }, "Night before"), h("button", { type: "button", onclick: () => draw(shift(1)) }, "Night after"))),
     h("p", {}, `Sunset ${clock(plan.sunset)}, sunrise ${clock(plan.sunrise)}. ${dark} ${moon}`),
     await drawn(found.chart),
     blocks(), h("div", { class: "row" }, h("button", { type: "button", onclick: () => write("sheet", "The sheet") }, "Write the sheet"), h("button", { type: "button", onclick: () => write("calendar", "The calendar") }, "Write the calendar")), made,
@@ -65,7 +65,7 @@ const query = (values) => new URLSearchParams(Object.entries(values).filter(([, 
 async function exposure({ rig, filter }, place) {
   const found = await attempt(() => get(`/api/exposure?${query({ rig, filter })}`));
   if (!found) return;
-  place.replaceChildren(h("p", {}, `${rig}, ${words(filter)}: ${number(found.recommended_s, 0)} s, anything from ${number(found.least_s, 0)} to ${number(found.most_s, 0)} s will do. ${found.why}`));
+  place.replaceChildren(h("p", {}, `${rig}, ${words(filter)}: ${number(found.recommended_s, 0)} s, anything from ${number(found.least_s, 0)} to ${number(found.most_s, 0)} s will do.`));
   const spec = await attempt(() => get(`/api/charts/exposure?${query({ rig, filter })}`));
   if (spec) place.append((await attempt(() => chart(spec, `Hours to the same depth against the length of a sub, ${rig}, ${words(filter)}`))) ?? "");
 }
@@ -80,7 +80,7 @@ async function frame({ rig }, place) {
   const turn = found.turn_by_deg === null ? "" : Math.abs(found.turn_by_deg) < 0.5 ? "The camera stands right." : `Turn the camera by ${Math.abs(found.turn_by_deg).toFixed(1)}° ${found.turn_by_deg > 0 ? "clockwise" : "counter-clockwise"}, seen from behind it${found.area_lost ? `; else ${(found.area_lost * 100).toFixed(0)} % of the frame is lost` : ""}.`;
   const panels = found.panels.length > 1 ? `${found.columns} × ${found.rows} panels.` : "";
   place.replaceChildren(h("p", {}, `${rig}: ${found.scale_arcsec_px.toFixed(2)}″ a pixel, ${found.width_deg.toFixed(2)}° × ${found.height_deg.toFixed(2)}°. ${panels} ${turn}`));
-  const spec = found.panels.length ? await attempt(() => get(`/api/charts/frame?${query({ rig })}`)) : null;
+  const spec = found.panels.length ? await attempt(() => get(`/api/charts/frame?${query({ rig, width: 620 })}`)) : null;
   place.append(spec ? (await attempt(() => chart(spec, `The sky around the target with the frame of ${rig}`))) ?? "" : "", list("In the frame", found.objects.slice(0, 8)));
 }
 draw("");
