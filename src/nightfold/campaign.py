@@ -286,6 +286,7 @@ class Campaign:
         annotated: bool = False,
         linear: bool = False,
         proof: bool = False,
+        gpu: bool = False,
     ) -> PictureReport:
         """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
 
@@ -306,6 +307,7 @@ class Campaign:
                 annotated=annotated,
                 linear=linear,
                 proof=proof,
+                gpu=gpu,
             )
 
     def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:
@@ -330,8 +332,6 @@ class Campaign:
         with self._writing("settings"):
             write_text(file, changed_text(file.read_text(encoding="utf-8"), changes))
 
-    # -- planning ----------------------------------------------------------------------------------------------------
-
     def goal_at_tap(
         self, *, target: str, panel: int | None, filter: str, box_px: tuple[int, int, int, int], across: float, down: float
     ) -> SpotGoal:
@@ -349,6 +349,8 @@ class Campaign:
         changes, made = spot_changes(self.settings, target, panel, filter, spot_of_tap(box_px, across, down))
         self.change_settings(changes)
         return made
+
+    # -- planning ----------------------------------------------------------------------------------------------------
 
     def tonight(
         self,
@@ -545,8 +547,6 @@ class Campaign:
             raise LedgerError("no crop has this name", seen=name[:80], next_step="compare parts of the subs again")
         return found
 
-    def sub_looker(self) -> SubLooker:
-        """Pictures of subs, small ones and tiles at full size, on their grid at a shared stretch."""
     def capture_table(self) -> str:
         """What was captured as CSV: a line per night, rig, filter and length of sub; nothing in it tells the site's place."""
         from nightfold.record.capture_table import capture_table
@@ -560,6 +560,8 @@ class Campaign:
             raise LedgerError("there is no master of this number", seen=str(master_id), next_step="fold again")
         return found
 
+    def sub_looker(self) -> SubLooker:
+        """Pictures of subs, small ones and tiles at full size, on their grid at a shared stretch."""
         from nightfold.judge.looking.stage import SubLooker
 
         return SubLooker(self._ws)

@@ -36,6 +36,7 @@ def picture(
         bool, Parameter(negative="", help="Also write the linear masters, equally cut, for any editor.")
     ] = False,
     proof: Annotated[bool, Parameter(negative="", help="Also write strips that show what each step does.")] = False,
+    gpu: Annotated[bool, Parameter(negative="", help="Sharpen on a graphics card (extra gpu).")] = False,
     common: Common = Common(),  # noqa: B008
 ) -> int:
     """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
@@ -61,6 +62,7 @@ def picture(
                 annotated=annotated,
                 linear=linear,
                 proof=proof,
+                gpu=gpu,
             )
         lines = [f"Picture: {f}" for f in report.files]
         lines += [f"Annotated: {report.annotated}"] if report.annotated else []

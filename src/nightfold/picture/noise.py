@@ -90,6 +90,14 @@ def shrink_noise(
     )
 
 
+def significant(image: Plane32, variance: Plane32, *, strengths: Sequence[float]) -> Plane32:
+    """What of an image stands out of white noise of this variance: one look, nothing of pure noise kept."""
+    local = smooth(smooth(np.ascontiguousarray(variance, np.float32), 0), 1)
+    image = np.ascontiguousarray(image, np.float32)
+    ones = (1.0,) * len(strengths)
+    return _one_look(image, image, local, strengths, ones, margins=[s**2 for s in strengths], share=1.0, least=0.0)
+
+
 def _one_look(
     image: Plane32,
     guide: Plane32,

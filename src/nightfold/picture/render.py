@@ -63,6 +63,7 @@ class _Linear:
     stars: dict[str, Plane32] = field(default_factory=dict)
     factor: int = 1
     scale_arcsec_px: float | None = None
+    on_card: bool = False
 
 
 def apply_recipe(
@@ -71,6 +72,7 @@ def apply_recipe(
     *,
     preview_px: int | None = None,
     threads: int = 2,
+    on_card: bool = False,
 ) -> Picture:
     """The picture: sRGB values 0 to 1, float32, shape (height, width, 3), first row at the bottom as in masters.
 
@@ -82,8 +84,11 @@ def apply_recipe(
         Bin the masters so that the long side is at most so many pixels, and leave sharpening out.
     threads : int
         The result does not depend on it.
+    on_card : bool
+        Sharpen on a graphics card; the linear planes are then the same within 1e-5.
     """
     ready = _ready(recipe, planes, preview_px)
+    ready.on_card = on_card
     with ThreadPoolExecutor(max(1, threads)) as pool:
         on_planes, on_colours, turn = _in_order(recipe)
         if preview_px is not None:  # sharpening is for the full size; a preview is there to be quick
@@ -196,6 +201,7 @@ def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
             fwhm_px=fwhm / ready.factor,
             strength=step.strength,
             most_rounds=step.most_rounds,
+            on_card=ready.on_card,
         )
     if isinstance(step, Noise):
         if name not in step.ratios:

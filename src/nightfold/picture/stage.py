@@ -69,6 +69,7 @@ def make_picture(
     annotated: bool = False,
     linear: bool = False,
     proof: bool = False,
+    gpu: bool = False,
 ) -> PictureReport:
     """Mix the masters of one target and rig into a picture.
 
@@ -82,6 +83,8 @@ def make_picture(
     annotated, linear, proof : bool
         Also write a copy with names, scale and compass; the masters as linear files, equally cut; strips that show what
         each step does.
+    gpu : bool
+        Sharpen on a graphics card (extra `gpu`).
     """
     began = time.perf_counter()
     if out is not None and out.suffix.lower() not in SUFFIXES:
@@ -97,7 +100,7 @@ def make_picture(
         notes += _compare(given, planes, exact)
     if upright:
         recipe = _upright(recipe, planes)
-    rgb = apply_recipe(recipe, planes, threads=ws.workers)
+    rgb = apply_recipe(recipe, planes, threads=ws.workers, on_card=gpu)
     for filter_name, effect in noise_effects(recipe, planes).items():
         notes.append(
             f"{filter_name}: noise reduction leaves {100 * effect.noise_left:.0f} % of the pixel noise; "
