@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from command_shell import Shell
 from nightfold.cli import main
 
 MASTER_KEYS = {
@@ -23,28 +24,9 @@ SUB_KEYS = {
 }  # fmt: skip
 
 
-class Shell:
-    """Runs commands in a campaign and reads their documents."""
-
-    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-        self.capsys = capsys
-        self.folder = folder
-
-    def __call__(self, *words: str | Path, status: int = 0) -> Any:
-        self.capsys.readouterr()
-        found = main(["--campaign", str(self.folder), *map(str, words), "--json"])
-        captured = self.capsys.readouterr()
-        assert found == status, captured.err
-        return json.loads(captured.out) if captured.out else None
-
-
 @pytest.fixture
 def shell(capsys: pytest.CaptureFixture[str], tmp_path: Path, small_settings: str) -> Shell:
-    settings = tmp_path / "wanted.toml"
-    settings.write_text(small_settings, encoding="utf-8")
-    folder = tmp_path / "campaign"
-    assert main(["new", str(folder), "--from", str(settings)]) == 0
-    return Shell(capsys, folder)
+    return Shell.new(capsys, tmp_path / "campaign", small_settings)
 
 
 def test_the_whole_way(shell: Shell, small_frames: Path, tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -14,6 +13,7 @@ import pytest
 from astropy.io import fits
 from optics_runs import HERON, SCENE, tilted
 
+from command_shell import Shell
 from nightfold.align.stage import place_subs
 from nightfold.campaign import Campaign
 from nightfold.cli import main
@@ -51,29 +51,9 @@ FIELD_KEYS = {
 }
 
 
-class Shell:
-    """Runs optics commands in a campaign and reads their documents."""
-
-    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-        self.capsys = capsys
-        self.folder = folder
-
-    def __call__(self, *words: str | Path, status: int = 0) -> Any:
-        self.capsys.readouterr()
-        found = main(["--campaign", str(self.folder), *map(str, words), "--json"])
-        captured = self.capsys.readouterr()
-        assert found == status, captured.err
-        assert "Traceback" not in captured.err
-        return json.loads(captured.out)
-
-
 @pytest.fixture
 def shell(capsys: pytest.CaptureFixture[str], tmp_path: Path, small_settings: str) -> Shell:
-    settings = tmp_path / "wanted.toml"
-    settings.write_text(small_settings, encoding="utf-8")
-    folder = tmp_path / "campaign"
-    assert main(["new", str(folder), "--from", str(settings)]) == 0
-    return Shell(capsys, folder)
+    return Shell.new(capsys, tmp_path / "campaign", small_settings)
 
 
 @pytest.fixture(scope="session")

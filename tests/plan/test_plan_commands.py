@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 from plan_campaigns import SITE, hours_goals, rig_text, target_text
 
-from nightfold.cli import main
+from command_shell import Shell
 
 NIGHT_KEYS = {
     "dark_start", "dark_end", "sunset", "sunrise", "twilights", "moon", "targets", "blocks", "events", "cautions", "solver",
@@ -17,34 +15,10 @@ NIGHT_KEYS = {
 }  # fmt: skip
 
 
-class Shell:
-    """Runs commands in a campaign and reads their documents."""
-
-    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-        self.capsys = capsys
-        self.folder = folder
-
-    def __call__(self, *words: str | Path, status: int = 0) -> Any:
-        self.capsys.readouterr()
-        found = main(["--campaign", str(self.folder), *map(str, words), "--json"])
-        captured = self.capsys.readouterr()
-        assert found == status, captured.err
-        return json.loads(captured.out)
-
-    def text(self, *words: str) -> str:
-        self.capsys.readouterr()
-        assert main(["--campaign", str(self.folder), *words]) == 0
-        return self.capsys.readouterr().out
-
-
 @pytest.fixture
 def shell(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Shell:
-    settings = tmp_path / "wanted.toml"
     text = 'name = "Lantern"\n' + SITE + rig_text() + target_text(hours_goals(8.0))
-    settings.write_text(text, encoding="utf-8")
-    folder = tmp_path / "campaign"
-    assert main(["new", str(folder), "--from", str(settings)]) == 0
-    return Shell(capsys, folder)
+    return Shell.new(capsys, tmp_path / "campaign", text)
 
 
 def test_tonight_as_the_contract_says(shell: Shell, tmp_path: Path) -> None:
