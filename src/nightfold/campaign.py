@@ -733,6 +733,13 @@ class Campaign:
         progress.finish()
         return look_at_headers(Path(folder), found)
 
+    @staticmethod
+    def look_at_file(path: str | Path) -> bytes:
+        """A small JPEG of a raw file that was not taken in yet."""
+        from nightfold.judge.looking.raw import raw_picture
+
+        return raw_picture(Path(path))
+
     def _first_look(self, files: Sequence[Path], rules: HeaderRules, palette: str | None) -> None:
         """A picture from some of the subs, binned, to have something to look at; it lies beside the campaign's views.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import http.client
 import json
 import shutil
@@ -18,6 +19,8 @@ import pytest
 import uvicorn
 
 from nightfold.campaign import Campaign
+from nightfold.simulate.demo import demo_plan
+from nightfold.simulate.plan import simulate_plan
 from nightfold.web.guard import Door
 from nightfold.web.serving import server_of
 
@@ -35,6 +38,34 @@ def finished(tmp_path_factory: pytest.TempPathFactory, small_frames: Path, small
         campaign.judge()
         campaign.fold()
         campaign.picture()
+    return folder
+
+
+def many_plan() -> dict[str, Any]:
+    """150 tiny subs of the demo's first rig in three filters on three nights, two of them under cloud."""
+    plan = copy.deepcopy(demo_plan())
+    rig = plan["rig"][0]
+    rig["width_px"], rig["height_px"] = 320, 240
+    plan["rig"] = [rig]
+    for night in plan["night"]:
+        night["run"] = [r for r in night["run"] if r["rig"] == rig["name"]]
+        for run, subs, start in zip(night["run"], (17, 17, 16), ("13:00", "14:00", "15:30")):
+            run.update(subs=subs, start=start, exposure_s=180.0)
+            run.pop("fault", None)
+    plan["night"][1]["run"][0]["fault"] = [{"sub": n, "kind": "cloud", "amount": 0.85} for n in (3, 4)]
+    plan["calibration"] = [c for c in plan["calibration"] if c["rig"] == rig["name"]]
+    for frames in plan["calibration"]:
+        frames["count"] = 4
+        if frames["kind"] == "dark":
+            frames["exposure_s"] = 180.0
+    return plan
+
+
+@pytest.fixture(scope="session")
+def many_frames(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Raw frames of the 150 subs; read-only by agreement."""
+    folder = tmp_path_factory.mktemp("many") / "frames"
+    simulate_plan(many_plan(), folder)
     return folder
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -26,25 +27,33 @@ class Hand:
         self.clicks += 1
         self.page.get_by_text(name, exact=True).locator("visible=true").first.click()
 
+    def tap(self, place: Any, **where: Any) -> None:
+        """Click something that has no words."""
+        self.clicks += 1
+        place.click(**where)
+
 
 @pytest.fixture
-def at_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small_frames: Path) -> Path:
-    """A person's folder with nothing but a folder of frames in it; served from an empty folder beside it."""
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A person's folder; campaigns are served from an empty folder in it."""
     home = tmp_path / "person"
-    home.mkdir()
-    shutil.copytree(small_frames, home / "frames")
+    (home / "campaigns").mkdir(parents=True)
     monkeypatch.setenv("HOME", str(home))
     monkeypatch.setenv("USERPROFILE", str(home))
-    empty = home / "campaigns"
-    empty.mkdir()
     return home
 
 
-def test_from_an_empty_folder_to_a_saved_picture(
-    at_home: Path, serve: Callable[[Path], Any], tab: Callable[..., Any], keep: Callable[[Any, str], bytes]
+def test_the_first_ten_minutes(
+    home: Path,
+    many_frames: Path,
+    serve: Callable[[Path], Any],
+    tab: Callable[..., Any],
+    keep: Callable[[Any, str], bytes],
 ) -> None:
-    before = {p: p.stat().st_mtime_ns for p in (at_home / "frames").rglob("*")}
-    served = serve(at_home / "campaigns")
+    """150 subs: from the empty page to a picture, what it lacks, tonight, and everything saved."""
+    shutil.copytree(many_frames, home / "frames")
+    before = {p: p.stat().st_mtime_ns for p in (home / "frames").rglob("*")}
+    served = serve(home / "campaigns")
     page = tab("tablet")
     page.set_default_timeout(180_000)
     page.goto(served.address)
@@ -52,27 +61,67 @@ def test_from_an_empty_folder_to_a_saved_picture(
     keep(page, "welcome-tablet")
     hand = Hand(page)
     hand.click("Point at a folder")
-    hand.click(str(at_home))
+    hand.click(str(home))
     hand.click("frames")
     page.wait_for_selector("text=frames here and below")
     keep(page, "chooser-tablet")
     hand.click("Look at this folder")
-    page.wait_for_selector("text=subs of Lantern Shell, 2 nights, 1 camera.")
+    page.wait_for_selector("text=150 subs of Lantern Shell, 3 nights, 1 camera.")
     keep(page, "headers-tablet")
     hand.click("Go on")
+    began = time.monotonic()
     page.wait_for_selector("#work progress")
+    page.wait_for_selector("#first-picture img")
+    assert time.monotonic() - began < 60.0, "a first picture within a minute"
+    assert "every fifth sub" in page.locator("#first-picture figcaption").inner_text()
+    assert page.evaluate("() => document.querySelector('#first-picture img').naturalWidth") > 150
     keep(page, "working-tablet")
     page.wait_for_url("**/found")
     page.wait_for_selector("img.wide")
+    # What took clear sky, in hours, with two subs that prove the first.
+    losses = page.locator(".losses li").all_inner_texts()
+    assert any(t.startswith("Cloud") for t in losses)
+    assert all(t.endswith(" h") for t in losses)
+    hours = [float(t.split()[-2]) for t in losses]
+    assert hours == sorted(hours, reverse=True)
+    assert page.locator(".pair img").count() == 2
+    # Is it enough? A tap on a wisp makes it the goal.
+    hand.click("Compare a quarter, half and all")
+    page.wait_for_selector(".crops img >> nth=2")
+    hand.tap(page.locator(".crops button").last, position={"x": 120, "y": 90})
+    page.wait_for_selector("text=The goal in")
+    text = next((home / "campaigns").glob("*/campaign.toml")).read_text(encoding="utf-8")
+    assert "spot_px" in text
     page.wait_for_selector("a.button[href='/tonight']")
+    assert 1 <= page.locator("#tonight-lines p").count() <= 3
     keep(page, "found-after-start-tablet")
     with page.expect_download() as download:
         hand.click("Save the picture")
-    saved = Path(download.value.path())
-    assert saved.read_bytes().startswith(b"\x89PNG")
+    assert Path(download.value.path()).read_bytes().startswith(b"\x89PNG")
+    with page.expect_download() as download:
+        hand.tap(page.get_by_role("link", name="Master Hα"))
+    with fits.open(download.value.path()) as units:
+        assert units[0].data.dtype.itemsize == 4
+    with page.expect_download() as download:
+        hand.click("The capture table")
+    table = Path(download.value.path()).read_text(encoding="utf-8").splitlines()
+    assert len(table) == 1 + 3 * 3  # a line per night and filter
+    # Watch tonight: one switch.
+    switch = page.get_by_role("switch", name="Watch tonight")
+    hand.tap(switch)
+    page.wait_for_selector("[role=switch][aria-checked=true]")
+    assert served.get("/api/watching")["watch"]["state"] == "running"
     assert hand.clicks <= MOST_CLICKS
-    assert {p: p.stat().st_mtime_ns for p in (at_home / "frames").rglob("*")} == before, "raw files are only read"
-    # Mixed by hand, it is exported again with linear masters beside it.
+    switch.click()
+    page.wait_for_selector("[role=switch][aria-checked=false]")
+    assert {p: p.stat().st_mtime_ns for p in (home / "frames").rglob("*")} == before, "raw files are only read"
+
+
+def test_mixed_by_hand_and_exported(copied: Path, serve: Callable[[Path], Any], tab: Callable[..., Any]) -> None:
+    served = serve(copied)
+    page = tab("tablet")
+    page.goto(served.address + "/found")
+    hand = Hand(page)
     hand.click("Mix it yourself")
     page.wait_for_selector("canvas[data-ready='yes']")
     hand.click("HOO")
@@ -80,31 +129,36 @@ def test_from_an_empty_folder_to_a_saved_picture(
     page.wait_for_selector("text=Written at")
     pictures = served.get("/api/picture")["pictures"]
     assert any("HOO" in f["name"] for p in pictures for f in p["files"])
-    assert hand.clicks <= MOST_CLICKS
 
 
 def test_frames_without_a_filter_are_asked_about(
-    at_home: Path, serve: Callable[[Path], Any], tab: Callable[..., Any], keep: Callable[[Any, str], bytes]
+    home: Path,
+    small_frames: Path,
+    serve: Callable[[Path], Any],
+    tab: Callable[..., Any],
+    keep: Callable[[Any, str], bytes],
 ) -> None:
-    for path in sorted((at_home / "frames").rglob("*.fits")):
+    shutil.copytree(small_frames, home / "frames")
+    for path in sorted((home / "frames").rglob("*.fits")):
         with fits.open(path, mode="update") as units:
             name = units[0].header.get("FILTER")
             if name is not None:
-                folder = at_home / "bare" / f"night of {name.lower()}"
+                folder = home / "bare" / f"night of {name.lower()}"
                 folder.mkdir(parents=True, exist_ok=True)
                 del units[0].header["FILTER"]
                 units.flush()
                 if "light" in str(units[0].header["IMAGETYP"]).lower():
                     shutil.copy(path, folder / f"frame-{len(list(folder.iterdir())):03d}.fits")
-    served = serve(at_home / "campaigns")
+    served = serve(home / "campaigns")
     page = tab("tablet")
     page.goto(served.address)
     hand = Hand(page)
     hand.click("Point at a folder")
-    hand.click(str(at_home))
+    hand.click(str(home))
     hand.click("bare")
     hand.click("Look at this folder")
     page.wait_for_selector("text=name no filter. Which was it?")
+    page.wait_for_function("() => [...document.querySelectorAll('.asked img')].every((i) => i.naturalWidth > 100)")
     keep(page, "questions-tablet")
     job = next(j for j in served.get("/api/jobs")["jobs"] if j["kind"] == "look")
     questions = job["result"]["questions"]
@@ -119,5 +173,5 @@ def test_frames_without_a_filter_are_asked_about(
     page.set_default_timeout(180_000)
     page.wait_for_url("**/found")
     assert {s["filter"] for s in served.get("/api/judge")["subs"]} == {"Ha", "SII"}
-    text = next((at_home / "campaigns").glob("*/campaign.toml")).read_text(encoding="utf-8")
+    text = next((home / "campaigns").glob("*/campaign.toml")).read_text(encoding="utf-8")
     assert 'filter = "SII"' in text  # kept as the person's fact

@@ -6,10 +6,12 @@ from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
+from fastapi.responses import Response
 
+from nightfold.campaign import Campaign
 from nightfold.engine.documents import to_document
 from nightfold.errors import SettingsError
-from nightfold.intake.folders import list_folder, list_places, usual_places
+from nightfold.intake.folders import allowed_file, list_folder, list_places, usual_places
 from nightfold.sky.objects import resolve
 from nightfold.web.jobs import BESIDE
 from nightfold.web.room import Room
@@ -72,6 +74,13 @@ def folders(request: Request, path: Annotated[str, Query(max_length=1000)] = "",
     """Only folders and counts, with `files` also names of frames and tables; nothing is read."""
     places = usual_places(room_of(request).base)
     return to_document(list_folder(path, places, with_files=files) if path else list_places(places))
+
+
+@router.get("/look.jpg", summary="A small picture of a frame that was not taken in yet", response_class=Response)
+def look_at(request: Request, path: Annotated[str, Query(min_length=1, max_length=1000)]) -> Response:
+    """Of a file in a folder that may be browsed."""
+    file = allowed_file(path, usual_places(room_of(request).base))
+    return Response(Campaign.look_at_file(file), media_type="image/jpeg")
 
 
 @router.get("/settings", summary="What campaign.toml says of site, rigs and targets")

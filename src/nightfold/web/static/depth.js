@@ -47,7 +47,7 @@ export function enough() {
       names.length > 1 ? taps : "", pictures,
       h("p", {}, "Tap the faintest wisp that you want to see clearly: it becomes the goal."), told,
       undo.length ? h("button", { type: "button", onclick: takeBack }, "Put the earlier goal back") : "",
-      ...(said ? notes.filter((n) => n.includes("SNR not known")).map((n) => h("p", { class: "small" }, n)) : []),
+      ...notes.map((n) => h("p", { class: "small" }, n.endsWith(".") ? n : `${n}.`)),
     );
   }
 

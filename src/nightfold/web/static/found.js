@@ -42,7 +42,7 @@ function keep() {
     h("p", { class: "small" }, "Masters are linear, in 32 bits, and aligned: all of a target lie on one grid. The table tells nights, rigs, filters and hours, not where the site is."));
 }
 
-const plan = h("div"), several = new Set(first.masters.map((m) => m.rigs.join())).size > 1;
+const plan = h("div", { id: "tonight-lines" }), several = new Set(first.masters.map((m) => m.rigs.join())).size > 1;
 main.replaceChildren(
   h("h1", {}, `${many(judged.subs.length, "sub")}, ${hours(total)} kept`),
   newest && file(".jpg") ? h("img", { class: "wide", src: address(file(".jpg")), alt: `The picture of ${newest.target}` }) : h("p", {}, "No picture could be made yet; the masters say why."),

@@ -37,7 +37,8 @@ function said(found) {
       answers[q.match] = a.filter;
       for (const b of taps) b.setAttribute("aria-pressed", String(b === e.currentTarget));
     } }, a.words));
-    return h("section", {}, h("p", {}, q.words), h("div", { class: "row", role: "group", "aria-label": q.words }, taps));
+    const picture = h("img", { src: `/api/look.jpg?path=${encodeURIComponent(q.sub)}`, alt: "One of these frames", width: 280 });
+    return h("section", {}, h("p", {}, q.words), h("div", { class: "asked" }, picture, h("div", { class: "row", role: "group", "aria-label": q.words }, taps)));
   });
   place.replaceChildren(h("section", { "aria-label": "What the headers say" },
     h("h2", {}, "What the headers say"), h("ul", { class: "plain said" }, found.sentences.map((s) => h("li", {}, s))),
