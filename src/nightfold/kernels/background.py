@@ -70,9 +70,13 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
     mean where they differ by less than 0.3 sigma, else the median (Bertin & Arnouts 1996, A&AS 117, 393, eq. 1). The
     scatter is taken from the lower side, where no star adds to it.
     """
-    counts = np.zeros(BINS + 1, np.int64)
+    counts = np.zeros(BINS + 1, np.int32)
     sums = np.zeros(BINS + 1, np.float64)
+    below_n = np.zeros(BINS + 1, np.int64)
+    below_s = np.zeros(BINS + 1, np.float64)
+    below_q = np.zeros(BINS + 1, np.float64)
     places = np.empty(image.shape[1], np.int32)
+    unsorted = np.empty(64, np.float32)
     sample = np.empty(64, np.float32)
     for j in range(level.shape[0]):
         y0 = y_edges[j]
@@ -89,14 +93,19 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                     value = image[y0 + (2 * sy + 1) * ny // 16, x0 + (2 * sx + 1) * nx // 16]
                     if not abs(value) < np.inf:
                         continue
-                    k = n
-                    while k > 0 and sample[k - 1] > value:
-                        sample[k] = sample[k - 1]
-                        k -= 1
-                    sample[k] = value
+                    unsorted[n] = value
                     n += 1
             if n < 4:
                 continue
+            # Each goes to the place that the count of smaller ones tells; the processor counts many at once.
+            for k in range(n):
+                value = unsorted[k]
+                smaller = np.int32(0)
+                for m in range(n):
+                    smaller += np.int32(unsorted[m] < value)
+                for m in range(k):
+                    smaller += np.int32(unsorted[m] == value)
+                sample[smaller] = value
             guess = np.float64(sample[n // 2])
             spread = guess - np.float64(sample[(n * 16) // 100])
             if spread <= 0.0:
@@ -112,8 +121,10 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                     step = min(step, sample[k] - sample[k - 1])
             whole = step > np.float32(0.0) and np.float64(step) * 8.0 > spread
             for k in range(1, n):
+                if not whole:
+                    break
                 steps = (sample[k] - sample[0]) / step
-                whole = whole and abs(steps - math.floor(steps + 0.5)) < 1e-3
+                whole = abs(steps - math.floor(steps + 0.5)) < 1e-3
             if whole:
                 per = 1.0 / np.float64(step)
                 low = guess - (math.floor(5.0 * spread * per) + 1.5) * step
@@ -122,8 +133,9 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                 per = 8.0 / spread
             low32 = np.float32(low)
             per32 = np.float32(per)
-            counts[:] = 0
-            sums[:] = 0.0
+            for k in range(BINS + 1):
+                counts[k] = 0
+                sums[k] = 0.0
             finite = 0
             for y in range(ny):
                 row = image[y0 + y, x0 : x0 + nx]
@@ -147,36 +159,36 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
             middle = guess
             mean = guess
             scatter = spread
+            # Running sums over the bins, of counts, light above the guess, and its squares: any stretch is then a difference.
+            for k in range(BINS):
+                light = sums[k] - counts[k] * guess
+                below_n[k + 1] = below_n[k] + counts[k]
+                below_s[k + 1] = below_s[k] + light
+                below_q[k + 1] = below_q[k] + (light * light / counts[k] if counts[k] > 0 else 0.0)
             for _ in range(12):
-                n = 0
-                total = 0.0
-                for k in range(first, last):
-                    n += counts[k]
-                    total += sums[k]
+                n = below_n[last] - below_n[first]
                 if n < 4:
                     break
-                mean = total / n
-                # The median by going up the histogram, straight inside a bin.
-                middle = low
-                below = 0
-                for k in range(first, last):
-                    if below + counts[k] > 0.5 * n:
-                        middle = low + (k + (0.5 * n - below) / counts[k]) / per
-                        break
-                    below += counts[k]
+                mean = guess + (below_s[last] - below_s[first]) / n
+                # The median lies in the bin that passes half of them, straight inside it.
+                half = below_n[first] + 0.5 * n
+                k = first
+                end = last
+                while k < end:
+                    m = (k + end) // 2
+                    if below_n[m + 1] > half:
+                        end = m
+                    else:
+                        k = m + 1
+                rest = half - below_n[k]
+                middle = low + (k + rest / counts[k]) / per
                 # Root mean square distance of the half below the median from it.
-                squares = 0.0
-                below = 0
-                for k in range(first, last):
-                    if below + counts[k] > 0.5 * n:
-                        distance = 0.5 * (middle - low - k / per)
-                        squares += (0.5 * n - below) * distance * distance * (4.0 / 3.0)
-                        break
-                    if counts[k] > 0:
-                        distance = middle - sums[k] / counts[k]
-                        squares += counts[k] * distance * distance
-                    below += counts[k]
-                scatter = max(math.sqrt(squares / (0.5 * n)) / SURVIVORS, 0.1 / per)
+                distance = middle - guess
+                squares = (below_n[k] - below_n[first]) * distance * distance + below_q[k] - below_q[first]
+                squares -= 2.0 * distance * (below_s[k] - below_s[first])
+                distance = 0.5 * (middle - low - k / per)
+                squares += rest * distance * distance * (4.0 / 3.0)
+                scatter = max(math.sqrt(max(squares, 0.0) / (0.5 * n)) / SURVIVORS, 0.1 / per)
                 new_first = max(0, math.floor((middle - 3.0 * scatter - low) * per))
                 new_last = min(BINS, math.ceil((middle + 3.0 * scatter - low) * per))
                 if new_first == first and new_last == last:

@@ -139,11 +139,16 @@ def windows(
     rows, columns = image.shape
     reach = math.ceil(max(radius + 0.5, 4.0 * width)) + 1
     side = 2 * reach + 1
-    window = np.empty((side, side), np.float64)
+    # Rows are filled up with zeros to whole groups of what the processor takes at once.
+    wide = (side + 7) // 8 * 8
+    window = np.zeros((side, wide), np.float64)
     noise = np.empty((side, side), np.float64)
     gx = np.empty(side, np.float64)
     gy = np.empty(side, np.float64)
+    sums = np.empty(wide, np.float64)
+    tilts = np.empty(wide, np.float64)
     steep = -0.5 / (width * width)
+    big = np.float32(np.inf)
     for n in range(xs.size):
         res = out[n]
         for k in range(WINDOW_COLUMNS):
@@ -157,33 +162,49 @@ def windows(
         saturated = 0
         outside = 0
         close = (radius + 0.5) * (radius + 0.5)
-        for j in range(side):
-            y = cy - reach + j
-            for i in range(side):
-                x = cx - reach + i
-                near = (i - reach) * (i - reach) + (j - reach) * (j - reach) <= close
-                value = np.nan
-                if x >= 0 and y >= 0 and x < columns and y < rows:
-                    value = np.float64(image[y, x])
-                    bits = np.uint8(mask[y, x]) if has_mask else np.uint8(0)
-                    if near and (value >= saturation or bits & 2):
-                        saturated += 1
-                    if bits & 1 or not abs(value) < np.inf:
-                        value = np.nan
-                        if near:
-                            holes += 1
-                elif near:
-                    outside += 1
-                window[j, i] = value - background[n]
-                noise[j, i] = sky_variance[n]
-                if has_variance and value == value:
-                    noise[j, i] = np.float64(variance[y, x])
-        for j in range(side):
-            for i in range(side):
-                if window[j, i] != window[j, i]:
-                    # A hole takes the value across the centre, or the sky.
-                    other = window[side - 1 - j, side - 1 - i]
-                    window[j, i] = other if other == other else 0.0
+        # Nearly every window holds plain pixels only, and those can be taken in whole rows.
+        plain = not has_variance and cx >= reach and cy >= reach and cx + reach < columns and cy + reach < rows
+        if plain:
+            odd = np.int32(0)
+            for j in range(side):
+                line = image[cy - reach + j, cx - reach : cx + reach + 1]
+                target = window[j]
+                for i in range(side):
+                    odd += np.int32(not abs(line[i]) < big) + np.int32(line[i] >= saturation)
+                    target[i] = np.float64(line[i]) - background[n]
+                if has_mask:
+                    marks = mask[cy - reach + j, cx - reach : cx + reach + 1]
+                    for i in range(side):
+                        odd += np.int32(marks[i])
+            plain = odd == 0
+        if not plain:
+            for j in range(side):
+                y = cy - reach + j
+                for i in range(side):
+                    x = cx - reach + i
+                    near = (i - reach) * (i - reach) + (j - reach) * (j - reach) <= close
+                    value = np.nan
+                    if x >= 0 and y >= 0 and x < columns and y < rows:
+                        value = np.float64(image[y, x])
+                        bits = np.uint8(mask[y, x]) if has_mask else np.uint8(0)
+                        if near and (value >= saturation or bits & 2):
+                            saturated += 1
+                        if bits & 1 or not abs(value) < np.inf:
+                            value = np.nan
+                            if near:
+                                holes += 1
+                    elif near:
+                        outside += 1
+                    window[j, i] = value - background[n]
+                    noise[j, i] = sky_variance[n]
+                    if has_variance and value == value:
+                        noise[j, i] = np.float64(variance[y, x])
+            for j in range(side):
+                for i in range(side):
+                    if window[j, i] != window[j, i]:
+                        # A hole takes the value across the centre, or the sky.
+                        other = window[side - 1 - j, side - 1 - i]
+                        window[j, i] = other if other == other else 0.0
         px = xs[n] - (cx - reach)
         py = ys[n] - (cy - reach)
         # A hot pixel has no width: there this overshoots for ever, and it drops out.
@@ -196,18 +217,24 @@ def windows(
             total = 0.0
             mx = 0.0
             my = 0.0
+            # Down the columns first: neighbours along a row do not wait for each other.
+            for i in range(wide):
+                sums[i] = 0.0
+                tilts[i] = 0.0
             for j in range(side):
-                if gy[j] < 3e-4:
+                g = gy[j]
+                if g < 3e-4:
                     continue
-                row = 0.0
-                tilt = 0.0
-                for i in range(side):
-                    t = gx[i] * window[j, i]
-                    row += t
-                    tilt += t * i
-                total += gy[j] * row
-                mx += gy[j] * (tilt - px * row)
-                my += gy[j] * row * (j - py)
+                h = g * (j - py)
+                line = window[j]
+                for i in range(wide):
+                    sums[i] += g * line[i]
+                    tilts[i] += h * line[i]
+            for i in range(side):
+                t = gx[i] * sums[i]
+                total += t
+                mx += t * (i - px)
+                my += gx[i] * tilts[i]
             if not total > 0.0:
                 break
             dx = 2.0 * mx / total
@@ -240,9 +267,7 @@ def windows(
             for i in range(side):
                 u = i - px
                 value = window[j, i]
-                var = noise[j, i]
-                if not has_variance:
-                    var += max(value, 0.0)
+                var = noise[j, i] if has_variance else sky_variance[n] + 0.5 * (value + abs(value))
                 g = gx[i] * gy[j]
                 t = g * value
                 xx += t * u * u
@@ -270,7 +295,9 @@ def windows(
                 if u * u + v * v <= disk:
                     g = gx[i] * gy[j] - bottom
                     contrast += g * window[j, i]
-                    contrast_variance += g * g * (noise[j, i] + (0.0 if has_variance else max(window[j, i], 0.0)))
+                    value = window[j, i]
+                    var = noise[j, i] if has_variance else sky_variance[n] + 0.5 * (value + abs(value))
+                    contrast_variance += g * g * var
         # The brightest pixel next to the centroid and its eight neighbours.
         ci = min(max(math.floor(px + 0.5), 2), side - 3)
         cj = min(max(math.floor(py + 0.5), 2), side - 3)
