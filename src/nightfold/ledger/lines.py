@@ -33,6 +33,16 @@ class SubLine(NamedTuple):
     worth: float | None
 
 
+class PlaceLine(NamedTuple):
+    """A file that holds, or held, a frame of a night."""
+
+    frame_id: int
+    night: date | None
+    path: str
+    size: int
+    gone: bool
+
+
 class LinesPart(LedgerBase):
     """Overviews."""
 
@@ -80,6 +90,17 @@ class LinesPart(LedgerBase):
         with self._reading() as connection:
             path = connection.scalars(query).first()
         return None if path is None else Path(path)
+
+    def place_lines(self) -> list[PlaceLine]:
+        """Every place of every frame: frames by start, the places of each as they were first seen."""
+        p = t.place.c
+        query = (
+            sa.select(p.frame_id, t.frame.c.night, p.path, p.size, p.gone)
+            .join(t.frame, t.frame.c.id == p.frame_id)
+            .order_by(t.frame.c.start.is_(None), t.frame.c.start, p.frame_id, p.id)
+        )
+        with self._reading() as connection, many_rows():
+            return [PlaceLine._make(row) for row in connection.execute(query).all()]
 
     def subs_in_one_place(self) -> dict[date, int]:
         """By night how many subs exist in one place only."""

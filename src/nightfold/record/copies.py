@@ -6,10 +6,13 @@ drawer: it still counts as a copy, on a drive of its own, and is told as out of 
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
+from nightfold.ledger.lines import PlaceLine
 from nightfold.ledger.workspace import Workspace
 
 
@@ -52,30 +55,33 @@ class CopiesReport:
 
 def copies_report(ws: Workspace) -> CopiesReport:
     """Look where the contents of the ledger lie now: places that are no more do not count, and are recorded as gone."""
-    rows = ws.ledger.frames()
-    places = ws.ledger.places([r.id for r in rows])
+    seen_at: dict[int, list[PlaceLine]] = {}
+    for line in ws.ledger.place_lines():
+        seen_at.setdefault(line.frame_id, []).append(line)
+    reachable = cache(os.path.isdir)  # a folder holds many
     vanished: list[Path] = []
     once, lost, could_go = [], [], []
     many = same_drive = out_of_reach = bytes_to_go = 0
     by_night: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    for row in rows:
-        here: list[tuple[Path, int | str]] = []
-        for place in (p for p in places.get(row.id, []) if not p.gone):
+    for places in seen_at.values():
+        here: list[tuple[str, int | str]] = []
+        for place in (p for p in places if not p.gone):
             number = _drive(place.path, place.size)
             if number is not None:
                 here.append((place.path, number))
-            elif place.path.parent.is_dir():
-                vanished.append(place.path)
+            elif reachable(os.path.dirname(place.path)):
+                vanished.append(Path(place.path))
             else:
                 out_of_reach += 1
-                here.append((place.path, place.path.parts[min(2, len(place.path.parts) - 1)]))
-        night = row.night.isoformat() if row.night else None
+                parts = Path(place.path).parts
+                here.append((place.path, parts[min(2, len(parts) - 1)]))
+        night = places[0].night.isoformat() if places[0].night else None
         drives = len({drive for _, drive in here})
         by_night[night or ""].append((len(here), drives))
         if not here:
-            lost.append(OnceLine(file=str(row.path), night=night))
+            lost.append(OnceLine(file=places[-1].path, night=night))
         elif len(here) == 1:
-            once.append(OnceLine(file=str(here[0][0]), night=night))
+            once.append(OnceLine(file=here[0][0], night=night))
         else:
             many += 1
             same_drive += drives == 1
@@ -85,8 +91,8 @@ def copies_report(ws: Workspace) -> CopiesReport:
                     continue
                 # The first on each drive stays; a second on the same drive guards against nothing but a slip of the hand.
                 if drive in seen:
-                    could_go.append(str(path))
-                    bytes_to_go += path.stat().st_size
+                    could_go.append(path)
+                    bytes_to_go += os.stat(path).st_size
                 seen.add(drive)
     if vanished:
         ws.ledger.mark_gone(vanished)
@@ -112,10 +118,10 @@ def copies_report(ws: Workspace) -> CopiesReport:
     )
 
 
-def _drive(path: Path, size: int) -> int | None:
+def _drive(path: str, size: int) -> int | None:
     """Number of the drive that holds a file of this size; None if it does not."""
     try:
-        status = path.stat()
+        status = os.stat(path)
     except OSError:
         return None
     return status.st_dev if status.st_size == size else None
