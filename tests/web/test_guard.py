@@ -113,6 +113,33 @@ def test_only_a_persons_own_folders_are_listed(page_of_finished: Any, path: str)
     assert "cannot be opened" in sentence_of(body)
 
 
+@pytest.mark.parametrize(
+    "path", ["/etc/passwd", "../../etc/passwd", "/etc/hosts.csv", "/proc/self/environ", "campaign.toml", "%00.fits"]
+)
+def test_only_frames_of_a_persons_own_folders_are_shown(page_of_finished: Any, path: str) -> None:
+    status, _headers, body = page_of_finished.ask("GET", f"/api/look.jpg?path={path}")
+    assert status == 400
+    assert b"cannot be opened" in body
+    wish = {"what": "focus", "path": path}
+    status, _headers, body = page_of_finished.ask("POST", "/api/work/optics", wish)
+    assert status == 400
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        {"across": 1.5, "down": 0.5},
+        {"across": 0.5, "down": 0.5, "target": "Elsewhere"},
+        {"across": 0.5, "down": 0.5, "box_px": [9, 9, 1, 1]},
+        {"across": 0.5, "down": 0.5, "box_px": [0, 0, 10**9, 5]},
+    ],
+)
+def test_a_tap_that_cannot_be_is_refused(page_of_finished: Any, wish: dict[str, Any]) -> None:
+    whole = {"target": "Lantern Shell", "filter": "Ha", "panel": None, "box_px": [0, 0, 99, 99], **wish}
+    assert page_of_finished.ask("POST", "/api/goal", whole)[0] in (400, 422)
+    assert page_of_finished.ask("POST", "/api/goal", {**whole, "across": 0.5}, token=False)[0] == 403
+
+
 def test_long_bodies_are_refused_before_they_are_read(page_of_finished: Any) -> None:
     stated = {"Content-Length": str(MOST_BODY_BYTES + 1)}
     status, _headers, body = page_of_finished.ask("POST", "/api/decide", raw=b"{}", headers=stated)

@@ -106,3 +106,32 @@ def test_files_of_a_picture_and_nothing_else(page_of_finished: Any, finished: Pa
     assert page_of_finished.ask("GET", "/api/pictures/99/x.png")[0] == 400
     assert page_of_finished.ask("GET", f"/api/pictures/{picture['id']}/ledger.sqlite")[0] == 400
     assert (finished / "ledger.sqlite").exists()
+
+
+def test_what_to_take_along(page_of_finished: Any, finished: Path) -> None:
+    with Campaign.open(finished) as campaign:
+        table, masters = campaign.capture_table(), campaign.masters_with_ids()
+    status, headers, body = page_of_finished.ask("GET", "/api/capture-table.csv")
+    assert (status, body.decode()) == (200, table)
+    assert "attachment" in headers["content-disposition"]
+    status, headers, body = page_of_finished.ask("GET", f"/api/masters/{masters[0]['id']}/file")
+    assert (status, body) == (200, Path(masters[0]["file"]).read_bytes())
+    assert page_of_finished.ask("GET", "/api/masters/999/file")[0] == 409
+
+
+def test_no_first_look_is_told_as_none(page_of_finished: Any) -> None:
+    assert page_of_finished.get("/api/first-look") == {"made_at": None}
+    assert page_of_finished.ask("GET", "/api/first-look.jpg")[0] == 409
+
+
+@pytest.mark.parametrize("name", ["exposure", "season", "frame"])
+def test_charts_by_name(page_of_finished: Any, finished: Path, name: str) -> None:
+    found = page_of_finished.get(f"/api/charts/{name}?width=500")
+    with Campaign.open(finished) as campaign:
+        assert found["description"] == campaign.chart(name, width=500)["description"]
+    assert page_of_finished.ask("GET", "/api/charts/depth")[0] == 422  # it measures: it is work, asked for by POST
+
+
+def test_the_campaign_at_one_look_is_that_of_show(page_of_finished: Any, finished: Path) -> None:
+    with Campaign.open(finished) as campaign:
+        assert page_of_finished.get("/api/show?tonight=false") == to_document(campaign.show(with_tonight=False))

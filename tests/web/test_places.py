@@ -17,6 +17,7 @@ from PIL import Image
 pytestmark = pytest.mark.slow
 Keep = Callable[[Any, str], bytes]
 Tab = Callable[..., Any]
+SIZES = {"tablet": (1180, 820), "upright": (820, 1180), "desktop": (1440, 900)}
 SERIOUS = {"serious", "critical"}
 
 # What shows that a place is whole, by its address; a night is looked up in the campaign.
@@ -44,31 +45,101 @@ def axe_findings(page: Any) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("size", ["tablet", "upright", "desktop"])
-@pytest.mark.parametrize("place", PLACES)
-def test_each_place_opens(page_of_finished: Any, tab: Tab, keep: Keep, place: str, size: str) -> None:
-    path, whole = PLACES[place]
-    page = tab(size)
-    page.goto(page_of_finished.address + path)
-    page.wait_for_selector(whole)
-    keep(page, f"{place}-{size}")
-    across = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
-    assert across <= 0, "the page is wider than the window"
-    if size != "upright":
-        assert axe_findings(page) == []
+def painted(page: Any) -> None:
+    """Wait until what was asked for is on the screen."""
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+def pixels_of(data: bytes) -> np.ndarray:
+    """A screenshot, (height, width, 3)."""
+    return np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
 
 
 @pytest.mark.parametrize("place", PLACES)
-def test_fingers_find_every_button(page_of_finished: Any, tab: Tab, place: str) -> None:
+def test_each_place(page_of_finished: Any, tab: Tab, keep: Keep, place: str) -> None:
+    """At every size it fits, axe finds nothing serious, fingers find every button; in red light it is red only."""
     path, whole = PLACES[place]
     page = tab("tablet")
     page.goto(page_of_finished.address + path)
     page.wait_for_selector(whole)
+    for size in ("desktop", "upright", "tablet"):
+        width, height = SIZES[size]
+        page.set_viewport_size({"width": width, "height": height})
+        painted(page)
+        keep(page, f"{place}-{size}")
+        across = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert across <= 0, f"{size}: the page is wider than the window"
+        if size != "upright":
+            assert axe_findings(page) == []
     small = page.evaluate(
         """() => [...document.querySelectorAll("button, .button, nav a, summary, input[type=range]")]
         .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 36).map((e) => e.outerHTML.slice(0, 90))"""
     )
     assert small == []
+    page.get_by_role("button", name="Red light").click()
+    painted(page)
+    pixels = pixels_of(keep(page, f"{place}-red"))
+    assert pixels[..., 1:].max() <= 2
+    assert pixels[..., 0].max() > 200  # and something can be read
+
+
+def test_red_light_stays_from_page_to_page(page_of_finished: Any, tab: Tab) -> None:
+    page = tab("tablet")
+    page.goto(page_of_finished.address + "/settings")
+    page.get_by_role("button", name="Red light").click()
+    page.goto(page_of_finished.address)  # from its first frame on
+    page.wait_for_selector(".strip svg a")
+    assert pixels_of(page.screenshot())[..., 1:].max() <= 2
+
+
+def test_tonight_advises_on_length_frame_and_year(page_of_finished: Any, tab: Tab, keep: Keep) -> None:
+    page = tab("tablet")
+    page.goto(page_of_finished.address + "/tonight")
+    page.get_by_role("button", name="Heron 106, Hα").click()
+    page.wait_for_selector("section:has-text('How long a sub shall be') .chart svg")
+    page.get_by_role("button", name="Heron 106", exact=True).click()
+    page.wait_for_selector("section:has-text('How the target lies') .chart svg")
+    keep(page, "advice-tablet")
+    page.get_by_role("button", name="Usable hours of every target").click()
+    page.wait_for_selector("section:has-text('What the year holds') .chart svg")
+    page.get_by_role("button", name="Red light").click()
+    page.locator("section:has-text('What the year holds')").last.scroll_into_view_if_needed()
+    painted(page)
+    assert pixels_of(keep(page, "season-red"))[..., 1:].max() <= 2
+    sizes = page.evaluate(
+        "() => [...document.querySelectorAll('.chart svg text')].map((t) => parseFloat(getComputedStyle(t).fontSize))"
+    )
+    assert min(sizes) >= 12
+
+
+def test_masters_tell_their_depth(copied: Path, serve: Callable[[Path], Any], tab: Tab, keep: Keep) -> None:
+    served = serve(copied)
+    page = tab("tablet")
+    page.goto(served.address + "/masters")
+    page.get_by_role("button", name="How deep are they").click()
+    page.wait_for_selector("section[aria-label='How deep the masters are'] table")
+    keep(page, "depth-tablet")
+    job = next(j for j in served.get("/api/jobs")["jobs"] if j["kind"] == "depth")
+    text = page.locator("section[aria-label='How deep the masters are']").inner_text()
+    for f in job["result"]["report"]["filters"]:
+        if f["snr"] is not None:
+            assert f"signal to noise {f['snr']:.1f}" in text
+    assert axe_findings(page) == []
+
+
+def test_a_focus_run_chosen_from_the_machine(copied: Path, serve: Callable[[Path], Any], tab: Tab, keep: Keep) -> None:
+    lines = [f"{p},{(1.2**2 + ((p - 5210) / 60) ** 2) ** 0.5:.3f}" for p in range(4800, 5700, 100)]
+    (copied / "run.csv").write_text("\n".join(["position,half_flux_radius_px", *lines]) + "\n", encoding="utf-8")
+    served = serve(copied)
+    page = tab("tablet")
+    page.goto(served.address + "/optics")
+    page.get_by_role("button", name="A focus run").click()
+    page.get_by_role("button", name=str(copied.resolve()), exact=True).click()
+    page.get_by_role("button", name="run.csv").click()
+    page.wait_for_selector("h2:has-text('A focus run') + .chart svg")
+    keep(page, "focus-run-tablet")
+    job = next(j for j in served.get("/api/jobs")["jobs"] if j["kind"] == "optics")
+    assert abs(job["result"]["report"]["best_position"] - 5210) < 15
 
 
 def test_the_first_paint_is_quick(page_of_finished: Any, tab: Tab) -> None:
@@ -92,31 +163,13 @@ def test_no_place_is_heavy(page_of_finished: Any) -> None:
     assert len(page_of_finished.ask("GET", "/")[2]) < 40_000
 
 
-@pytest.mark.parametrize("place", PLACES)
-def test_red_light_is_red_only(page_of_finished: Any, tab: Tab, keep: Keep, place: str) -> None:
-    path, whole = PLACES[place]
-    page = tab("tablet")
-    page.goto(page_of_finished.address + path)
-    page.wait_for_selector(whole)
-    page.get_by_role("button", name="Red light").click()
-    page.wait_for_timeout(200)
-    pixels = np.asarray(Image.open(io.BytesIO(keep(page, f"{place}-red"))).convert("RGB"))
-    assert pixels[..., 1:].max() <= 2
-    assert pixels[..., 0].max() > 200  # and something can be read
-    # It stays on the next page, from its first frame on.
-    page.goto(page_of_finished.address)
-    page.wait_for_selector(".strip svg a")
-    pixels = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("RGB"))
-    assert pixels[..., 1:].max() <= 2
-
-
 def test_a_sub_at_full_size_in_red_light(page_of_finished: Any, tab: Tab, keep: Keep) -> None:
     page = tab("tablet")
     page.goto(page_of_finished.address + PLACES["night"][0])
     page.get_by_role("button", name="Red light").click()
     page.locator(".small-picture").first.click()
     page.wait_for_selector("canvas[data-shown^='/api/subs']")
-    pixels = np.asarray(Image.open(io.BytesIO(keep(page, "sub-red"))).convert("RGB"))
+    pixels = pixels_of(keep(page, "sub-red"))
     assert pixels[..., 1:].max() <= 2
 
 
@@ -300,7 +353,7 @@ def test_a_slider_moves_the_picture_at_once(page_of_finished: Any, tab: Tab) -> 
     page = tab("desktop")
     page.goto(page_of_finished.address + "/picture")
     page.wait_for_selector("canvas[data-ready='yes']")
-    page.wait_for_timeout(300)
+    painted(page)
     before = drawn(page)
     asked: list[str] = []
     page.on("request", lambda r: asked.append(r.url))
