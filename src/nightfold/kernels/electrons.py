@@ -130,20 +130,20 @@ def stored_to_electrons(
                     if known < places.size:
                         places[known] = first + y * width + x
                     known += 1
-    for y in range(halved.shape[0]):
-        upper = out[2 * y]
-        lower = out[2 * y + 1]
-        row = halved[y]
-        for x in range(row.size):
-            a = upper[2 * x]
-            b = upper[2 * x + 1]
-            c = lower[2 * x]
-            d = lower[2 * x + 1]
-            wa = one if abs(a) < big else zero
-            wb = one if abs(b) < big else zero
-            wc = one if abs(c) < big else zero
-            wd = one if abs(d) < big else zero
-            total = (a if abs(a) < big else zero) + (b if abs(b) < big else zero)
-            total += (c if abs(c) < big else zero) + (d if abs(d) < big else zero)
-            row[x] = total / (wa + wb + wc + wd)
+        if y % 2 == 1 and y // 2 < halved.shape[0]:
+            upper = out[y - 1]
+            lower = target
+            row = halved[y // 2]
+            for x in range(row.size):
+                a = upper[2 * x]
+                b = upper[2 * x + 1]
+                c = lower[2 * x]
+                d = lower[2 * x + 1]
+                wa = one if abs(a) < big else zero
+                wb = one if abs(b) < big else zero
+                wc = one if abs(c) < big else zero
+                wd = one if abs(d) < big else zero
+                total = (a if abs(a) < big else zero) + (b if abs(b) < big else zero)
+                total += (c if abs(c) < big else zero) + (d if abs(d) < big else zero)
+                row[x] = total / (wa + wb + wc + wd)
     return known

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -134,10 +135,17 @@ def spread_along_x(values: npt.NDArray[np.float64], x_px: npt.NDArray[np.float64
 
 
 def _blend_matrix(centres: npt.NDArray[np.float64], position: npt.ArrayLike) -> Plane:
-    """The weights of `row_blend` as a matrix (positions, ghosted mesh)."""
+    """The weights of `row_blend` as a matrix (positions, ghosted mesh); the same ones serve all subs of a camera."""
+    return _kept_blend_matrix(centres.tobytes(), np.asarray(position, np.float64).tobytes())
+
+
+@lru_cache(maxsize=8)
+def _kept_blend_matrix(centre_bytes: bytes, position_bytes: bytes) -> Plane:
+    centres, position = np.frombuffer(centre_bytes), np.frombuffer(position_bytes)
     first, weights = row_blend(centres, position)
     matrix = np.zeros((first.size, max(centres.size, 1) + 4), np.float32)
     np.put_along_axis(matrix, first[:, None] + np.arange(4), weights, axis=1)
+    matrix.flags.writeable = False
     return matrix
 
 

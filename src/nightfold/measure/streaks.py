@@ -91,10 +91,11 @@ def find_streaks(
         ys, xs = np.nonzero(map_ > threshold)
     points = np.column_stack([xs, ys]).astype(np.float64)
     voting = _Voting.over(map_.shape)
+    votes = voting.votes(points)
     found: list[Streak] = []
     failures = 0
     while failures < MOST_FAILURES and len(found) < MOST_STREAKS:
-        line = _best_line(points, voting)
+        line = _best_line(points, votes, voting)
         if line is None:
             break
         line = _refined(line, points)
@@ -103,7 +104,9 @@ def find_streaks(
             found.append(_streak(image, mesh, coarse, line, run))
         else:
             failures += 1
-        points = points[np.abs(points @ line.across - line.offset) > 6.0]
+        apart = np.abs(points @ line.across - line.offset) > 6.0
+        votes -= voting.votes(points[~apart])
+        points = points[apart]
     return tuple(found)
 
 
@@ -172,11 +175,10 @@ class _Voting:
         return counts.astype(np.float64)
 
 
-def _best_line(points: FloatArray, voting: _Voting) -> _Line | None:
-    """The line with the most votes beyond what points spread evenly would give; None if none stands out."""
+def _best_line(points: FloatArray, votes: FloatArray, voting: _Voting) -> _Line | None:
+    """The line with the most of the points' votes beyond what points spread evenly would give; None if none stands out."""
     if len(points) < 12:
         return None
-    votes = voting.votes(points)
     expected = voting.even * len(points)
     excess = (votes - expected) / np.sqrt(expected + 1.0)
     # Left-over light of stars comes in clumps and scatters more than single votes do.
