@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import re
@@ -261,3 +262,43 @@ def test_trend_titles_tell_the_change() -> None:
 
     assert trend_title("Sharpness", points(2, 2, 2.5, 3, 3), "arcsec") == "Sharpness went from 2 to 3 arcsec"
     assert trend_title("Sharpness", points(2, 2, 2), "arcsec") == "Sharpness stayed near 2 arcsec"
+
+
+def test_a_curve_below_the_horizon_is_a_gap() -> None:
+    times = [utc(9) + timedelta(minutes=30 * i) for i in range(21)]
+    up = [30.0 - 6.0 * i if i < 10 else -30.0 + 6.0 * (i - 10) for i in range(21)]  # sets at 5, rises at 15
+    plan = sample_plan()
+    curve = dataclasses.replace(plan.curves.targets[0], altitude_deg=up)
+    curves = dataclasses.replace(
+        plan.curves,
+        times=times,
+        sun_altitude_deg=[-30.0] * 21,
+        moon_altitude_deg=[-10.0] * 21,
+        targets=(curve,),
+    )
+    spec = night_chart(dataclasses.replace(plan, curves=curves, blocks=(), events=(), sunset=None, sunrise=None))
+    lines = [
+        layer
+        for layer in walk(spec)
+        if isinstance(layer.get("mark"), dict) and layer["mark"].get("strokeWidth") == 1.3 and "data" in layer
+    ]
+    rows = lines[0]["data"]["values"]
+    stretches = {r["rise"]: [q["altitude"] for q in rows if q["rise"] == r["rise"]] for r in rows}
+    assert len(stretches) == 2
+    first, second = stretches.values()
+    assert (first[-1], second[0]) == (0.0, 0.0)  # both end on the horizon
+    assert min(first[:-1]) > 0
+    assert lines[0]["encoding"]["detail"] == {"field": "rise"}
+
+
+def test_a_name_at_the_edge_stands_beside_its_curve() -> None:
+    times = [utc(9) + timedelta(minutes=30 * i) for i in range(21)]
+    plan = sample_plan()
+    curve = dataclasses.replace(plan.curves.targets[0], altitude_deg=[60.0 - 2.5 * i for i in range(21)])
+    curves = dataclasses.replace(
+        plan.curves, times=times, sun_altitude_deg=[-30.0] * 21, moon_altitude_deg=[-10.0] * 21, targets=(curve,)
+    )
+    spec = night_chart(dataclasses.replace(plan, curves=curves, blocks=(), events=(), sunset=None, sunrise=None))
+    marks = [layer["mark"] for layer in walk(spec) if isinstance(layer.get("mark"), dict)]
+    name = next(m for m in marks if m.get("text") == curve.target)
+    assert (name["align"], name["dx"]) == ("left", 6)

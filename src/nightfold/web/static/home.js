@@ -6,7 +6,8 @@ import { strip } from "./strip.js";
 
 const ACTIONS = { judge: "Judge the subs", fold: "Fold the masters", picture: "Make the picture", "take-in": "Take a folder in" };
 
-let show = first.show, action = first.action, shown = 0;
+let show = first.show, action = first.action, shown = 0, planning = false;
+const WORK_FIRST = ["take-in", "judge", "fold"];
 function draw() {
   shown += 1;
   const sum = (of) => show.nights.reduce((t, n) => t + n.filters.reduce((s, f) => s + of(f), 0), 0);
@@ -16,7 +17,7 @@ function draw() {
   main.replaceChildren(
     h("h1", {}, head),
     strip(show, main.clientWidth - 48),
-    h("section", { class: "next-step", "aria-label": "What to do next" }, h("p", {}, show.next), h("div", { class: "row" }, buttons(place))),
+    h("section", { class: "next-step", "aria-label": "What to do next" }, h("p", {}, planning && !WORK_FIRST.includes(action) ? "What comes next is being planned …" : show.next), h("div", { class: "row" }, buttons(place))),
     place,
     show.goals.length ? goals() : "",
     show.nights.length ? h("p", {}, h("a", { href: "/found" }, "What was found in all nights")) : "",
@@ -48,20 +49,23 @@ function goals() {
 
 // What tonight would add takes a plan, which takes seconds: it is put in when it is there.
 async function withTonight() {
+  planning = true;
+  draw();
   const mine = shown;
-  try {
-    const whole = await get("/api/show");
-    if (mine === shown) { show = whole; draw(); }
-  } catch { /* the page says what it knows */ }
+  let whole = show;
+  try { whole = await get("/api/show"); } catch { /* the page says what it knows */ }
+  if (mine !== shown) return;
+  [show, planning] = [whole, false];
+  draw();
 }
 
 async function work(kind, wish = {}) {
   const record = await attempt(() => start(kind, wish));
   if (record?.state !== "done") return;
   [show, action] = [await get("/api/show?tonight=false"), (await get("/api/nights")).next_action];
-  draw();
-  withTonight();
+  if (show.nights.length) withTonight();
+  else draw();
 }
 
-draw();
 if (show.nights.length) withTonight();
+else draw();

@@ -19,6 +19,6 @@ main.replaceChildren(
   h("h1", {}, `${nights.name}: ${hours(sum(nights.nights, (n) => sum(n.filters, (f) => f.kept_s)))} kept in ${nights.nights.length} night${nights.nights.length === 1 ? "" : "s"}`),
   h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Night"), ...nights.filters.map((f) => h("th", { scope: "col", class: "n" }, words(f))), h("th", { scope: "col", class: "n" }, "Dropped"), h("th", { scope: "col", class: "n" }, "Moon"), h("th", { scope: "col", class: "n" }, "Star width"))), h("tbody", {}, rows, total))),
   h("p", { class: "small" }, masters.length ? `${masters.length} masters; their tables of subs, weights and transforms are inside each file.` : "No masters yet."),
-  h("div", { class: "row" }, h("button", { type: "button", class: "next", onclick: () => write("html", "The record as a page") }, "Write the record"), h("button", { type: "button", onclick: () => write("pdf", "The record to print") }, "Write it to print")),
+  h("div", { class: "row" }, h("button", { type: "button", class: "next", onclick: () => write("html", "The record as a page") }, "Write the record"), h("button", { type: "button", onclick: () => write("pdf", "The record to print") }, "Write it to print"), h("a", { class: "button", href: "/api/capture-table.csv", download: "capture-table.csv" }, "The capture table")),
   h("p", { class: "small" }, "Nothing in it tells where the site is."), made, caption,
 );
