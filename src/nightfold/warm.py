@@ -1,7 +1,8 @@
 """Compiles this machine's code before anybody waits for it: a tiny campaign is worked through once, in the background.
 
-Compiled loops are kept on disk and serve every later run. Making them takes some seconds, once a machine and version; a new
-campaign's settings have to be filled in before its first command, and that is when it is done.
+Compiled loops are kept on disk and serve every later run. Making them takes some seconds, once a machine and version. A new
+campaign's settings have to be filled in before its first command, and reading headers needs no compiled code: that is when it is done.
+One process at a time does it; where the code lies ready, asking costs one look into a folder.
 """
 
 from __future__ import annotations
@@ -18,10 +19,25 @@ LAST_COMPILED = "combine.*.nbi"
 
 def is_warm() -> bool:
     """Whether compiled code lies where it is kept by default, or where NUMBA_CACHE_DIR says."""
+    folder = _kept_in()
+    beside = folder.name == "__pycache__"
+    return any(folder.glob(LAST_COMPILED) if beside else folder.rglob(LAST_COMPILED))
+
+
+def _kept_in() -> Path:
+    """Where compiled code is kept: the named folder, else beside the code, else, where that may not be written, the person's own."""
     named = os.environ.get("NUMBA_CACHE_DIR")
     if named:
-        return any(Path(named).rglob(LAST_COMPILED))
-    return any((Path(__file__).parent / "kernels" / "__pycache__").glob(LAST_COMPILED))
+        return Path(named)
+    kernels = Path(__file__).parent / "kernels"
+    if os.access(kernels, os.W_OK):
+        return kernels / "__pycache__"
+    home = Path.home()
+    if os.name == "nt":
+        return Path(os.environ.get("LOCALAPPDATA", home / "AppData" / "Local")) / "numba" / "Cache"
+    if sys.platform == "darwin":
+        return home / "Library" / "Caches" / "numba"
+    return Path(os.environ.get("XDG_CACHE_HOME", home / ".cache")) / "numba"
 
 
 def warm_up_in_background() -> bool:
@@ -38,6 +54,22 @@ def warm_up_in_background() -> bool:
         )  # fmt: skip
     except OSError:
         return False  # then the first command compiles what it needs
+    return True
+
+
+def warm_up_alone() -> bool:
+    """Do it unless another process is at it; whether it was done."""
+    from filelock import FileLock, Timeout
+
+    folder = _kept_in()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with FileLock(folder / "nightfold-warming.lock", timeout=0):
+            if is_warm():
+                return False
+            warm_up()
+    except (Timeout, OSError):
+        return False
     return True
 
 
@@ -117,4 +149,4 @@ def _write_frames(folder: Path) -> None:
 if __name__ == "__main__":
     if hasattr(os, "nice"):
         os.nice(10)
-    warm_up()
+    warm_up_alone()

@@ -21,6 +21,7 @@ from nightfold.cli.output import (
 )
 from nightfold.engine.core import CancelToken
 from nightfold.intake.stage import TakeInReport
+from nightfold.warm import warm_up_in_background
 
 if TYPE_CHECKING:
     from nightfold.judge.stage import JudgedSub, JudgeReport
@@ -51,6 +52,7 @@ def take_in(
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
         with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
+            warm_up_in_background()  # what comes after this needs compiled code
             report = campaign.take_in(paths)
         return finish(common, report, lambda: take_in_told(report))
 

@@ -77,6 +77,7 @@ def start(
     """
 
     def work(token: CancelToken, progress: TerminalProgress) -> int:
+        warm_up_in_background()  # headers and calibration frames are read meanwhile
         report = Campaign.start(
             folder, campaign_dir, palette=palette, progress=progress, cancelled=token, cluster=cluster
         )
