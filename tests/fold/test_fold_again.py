@@ -28,13 +28,13 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     from nightfold.measure import stage
 
     seen: list[Path] = []
-    real = stage._reading
+    real = stage.measure_file
 
-    def noted(row, prepared, sub):
-        seen.append(row.path)
-        return real(row, prepared, sub)
+    def noted(file, calibration):
+        seen.append(file.path)
+        return real(file, calibration)
 
-    monkeypatch.setattr(stage, "_reading", noted)
+    monkeypatch.setattr(stage, "measure_file", noted)
     return seen
 
 

@@ -265,6 +265,25 @@ def test_the_result_does_not_depend_on_tiles_threads_or_order(skies):
     np.testing.assert_array_equal(turned.kernel_noise[::-1], whole.kernel_noise)
 
 
+def test_planes_left_in_the_files_order_give_the_same_bytes(skies):
+    rng = np.random.default_rng(16)
+    flat = np.linspace(0.7, 1.2, SHAPE[1], dtype=np.float32) * np.ones((SHAPE[0], 1), np.float32)
+    flat[40:44, 50:60] = 0.01  # dead
+    dark = rng.normal(100.0, 2.0, SHAPE).astype(np.float32)
+    plain = Calibration(e_per_adu=1.0, read_noise_e=3.0, dark_adu=dark, flat=flat, saturation_adu=1e9)
+    for change in ({}, {"flat": None}, {"dark_adu": None, "pedestal_adu": 100.0}):
+        own = replace(plain, **change)
+        stored = replace(
+            own,
+            **{k: v.astype(">f4") for k in ("dark_adu", "flat") if (v := getattr(own, k)) is not None},
+        )
+        subs = exposures(skies, np.random.default_rng(17), 6, scene(rng), calibration=own)
+        whole = fold_subs(subs, SHAPE, options())
+        other = fold_subs([replace(s, calibration=stored) for s in subs], SHAPE, options())
+        for name in PLANES:
+            np.testing.assert_array_equal(getattr(other, name), getattr(whole, name), err_msg=f"{name} {change}")
+
+
 @pytest.mark.parametrize("n", [1, 2, 3])
 def test_few_subs(skies, n):
     rng = np.random.default_rng(16)

@@ -165,6 +165,14 @@ def test_same_bytes_for_the_same_inputs(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.fits", "b.fits"]
 
 
+def test_planes_that_may_be_used_up_give_the_same_bytes(tmp_path: Path) -> None:
+    kept, spent = document(), document()
+    write_master(tmp_path / "kept.fits", kept)
+    write_master(tmp_path / "spent.fits", spent, spend=True)
+    assert (tmp_path / "spent.fits").read_bytes() == (tmp_path / "kept.fits").read_bytes()
+    np.testing.assert_array_equal(kept.image, document().image)
+
+
 @pytest.mark.skipif(
     shutil.which("fitsverify") is None, reason="fitsverify (HEASARC; a Debian package) is not installed"
 )

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
+from itertools import zip_longest
 from statistics import NormalDist
 from typing import Any
 
@@ -32,6 +33,9 @@ from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 FOLLOW_SIGMA = 2.0
 """Neighbours of a rejected bright sample go with it if they stand out by this much (common practice, no source)."""
 MOST_SUBS = 32767
+BATCH = 4
+"""Subs whose pieces are read and calibrated in turn, so that their piece of dark and flat comes from the cache for all but
+the first; each holds its part of a tile in memory."""
 SQUARES_UNIT = 1 << 20
 """Kernel squares are summed as whole numbers of this fraction, so that the sum does not depend on the order."""
 
@@ -155,6 +159,15 @@ def lobe_bounds() -> npt.NDArray[np.float64]:
     return np.array([1.0, *(float(np.abs(lanczos(d + offset)).max()) for d in (1, 2, 3))], np.float64)
 
 
+def _batches(placers: Sequence[Placer]) -> list[list[int]]:
+    """Numbers of subs that are read and calibrated a piece each in turn: they share planes, and lie the same way."""
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for i, p in enumerate(placers):
+        c = p.sub.calibration
+        alike.setdefault((id(c.dark_adu), id(c.flat), p.swap, p.flip_x, p.flip_y, p.aslant), []).append(i)
+    return [own[k : k + BATCH] for own in alike.values() for k in range(0, len(own), BATCH)]
+
+
 class TileFolder:
     """Folds tiles one by one for a `fold_subs` in another process; any threads may call it at once."""
 
@@ -192,6 +205,7 @@ class _Work:
     traits: npt.NDArray[np.float32] = field(init=False)
     networks: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.float32]] = field(init=False)
     lobes: npt.NDArray[np.float64] = field(init=False)
+    batches: list[list[int]] = field(init=False)
     scratch: Scratch = field(init=False)
     lock: threading.Lock = field(init=False)
 
@@ -208,6 +222,7 @@ class _Work:
         self.traits = np.array(own, np.float32)
         self.networks = sorting_network(n), median_network(n), widening_of(n)
         self.lobes = lobe_bounds()
+        self.batches = _batches(self.placers)
         self.scratch, self.lock = Scratch(), threading.Lock()
 
     def fold_tile(self, tile: Tile) -> None:
@@ -219,13 +234,18 @@ class _Work:
         entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
         noise = np.zeros((*entries, n, 3), np.float32)
         own = NoiseEntries(*(np.empty(entries, np.float32) for _ in range(4)))
-        for i, placer in enumerate(self.placers):
-            region = (tile.region_y0, tile.region_x0)
-            nodes = placer.nodes(*region, rows, columns)
-            if placer.place(*region, stack[i], nodes):
-                placer.noise(*region, rows, columns, nodes, factor=float(self.factors[i]), into=own)
-                noise[..., i, 0], noise[..., i, 1], noise[..., i, 2] = own.constant, own.slope, own.surface
-                self._note_squares(i, tile, own.squares)
+        region = (tile.region_y0, tile.region_x0)
+        for batch in self.batches:
+            boxes = [self.placers[i].box(*region, rows, columns, place) for place, i in enumerate(batch)]
+            for _ in zip_longest(*(box.pieces for box in boxes)):
+                pass  # a piece of each in turn
+            for i, box in zip(batch, boxes, strict=True):
+                placer = self.placers[i]
+                nodes = placer.nodes(*region, rows, columns)
+                if placer.put(box, *region, stack[i], nodes):
+                    placer.noise(*region, rows, columns, nodes, factor=float(self.factors[i]), into=own)
+                    noise[..., i, 0], noise[..., i, 1], noise[..., i, 2] = own.constant, own.slope, own.surface
+                    self._note_squares(i, tile, own.squares)
         inside = (
             slice(tile.y0 - tile.region_y0, tile.y1 - tile.region_y0),
             slice(tile.x0 - tile.region_x0, tile.x1 - tile.region_x0),

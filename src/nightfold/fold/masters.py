@@ -7,6 +7,7 @@ back as they were.
 from __future__ import annotations
 
 import math
+import sys
 import warnings
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -189,10 +190,13 @@ def fold_document(
     }
 
 
-def write_master(path: Path, document: MasterDocument) -> None:
-    """Write a master: primary image, VARIANCE, COVERAGE, REJECTED, SUBS and, where a sub has distortion, MODEL."""
+def write_master(path: Path, document: MasterDocument, *, spend: bool = False) -> None:
+    """Write a master: primary image, VARIANCE, COVERAGE, REJECTED, SUBS and, where a sub has distortion, MODEL.
+
+    With `spend` the planes may be used up: their bytes are turned where they lie, once, instead of back and forth.
+    """
     _check(document)
-    write_fits(path, *_units(document))
+    write_fits(path, *_units(document, spend))
 
 
 def read_master(path: Path) -> Master:
@@ -220,8 +224,8 @@ def read_master(path: Path) -> Master:
     return Master(document=document, header=header, wcs=celestial(header))
 
 
-def _units(document: MasterDocument) -> list[Any]:
-    primary = fits.PrimaryHDU(np.asarray(document.image, np.float32))
+def _units(document: MasterDocument, spend: bool) -> list[Any]:
+    primary = fits.PrimaryHDU(_as_stored(document.image, np.float32, spend))
     header = primary.header
     header["BUNIT"] = ("electron/s", "at the reference transparency")
     _write_summary(header, document.summary)
@@ -231,14 +235,21 @@ def _units(document: MasterDocument) -> list[Any]:
         header[keyword] = _to_ascii(value) if isinstance(value, str) else value
     for line in document.history:
         header.add_history(_to_ascii(line))
-    variance = fits.ImageHDU(np.asarray(document.variance, np.float32), name="VARIANCE")
+    variance = fits.ImageHDU(_as_stored(document.variance, np.float32, spend), name="VARIANCE")
     variance.header["BUNIT"] = "electron2/s2"
-    coverage = fits.ImageHDU(np.asarray(document.coverage, np.int16), name="COVERAGE")
-    rejected = fits.ImageHDU(np.asarray(document.rejected, np.int16), name="REJECTED")
+    coverage = fits.ImageHDU(_as_stored(document.coverage, np.int16, spend), name="COVERAGE")
+    rejected = fits.ImageHDU(_as_stored(document.rejected, np.int16, spend), name="REJECTED")
     units = [primary, variance, coverage, rejected, _subs_table(document.subs)]
     if any(sub.transform is not None and sub.transform.distortion is not None for sub in document.subs):
         units.append(_model_table(document.subs))
     return units
+
+
+def _as_stored(plane: npt.NDArray[Any], dtype: npt.DTypeLike, spend: bool) -> npt.NDArray[Any]:
+    values = np.asarray(plane, dtype)
+    if not spend or sys.byteorder == "big" or not values.flags.writeable:
+        return values
+    return values.byteswap(inplace=True).view(values.dtype.newbyteorder(">"))
 
 
 def _subs_table(subs: tuple[SubRow, ...]) -> Any:

@@ -6,8 +6,8 @@ A value is electrons per second and grid pixel over the sub's scale, less its sk
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -36,8 +36,10 @@ HARSH_SIGMA = 30.0
 """Only pixels this far above the sky are looked at for ringing: the kernel's lobes reach a tenth of them."""
 RINGING_SIGMA = 3.0
 _NO_PLANE = np.zeros((1, 1), np.float32)
+_IN_FILE = np.dtype(">f4")
 _scratch = Scratch()
 _NO_WORDS = np.zeros((1, 1), np.uint16)
+_NO_VALUES = np.zeros((1, 1), np.uint32)
 _CORNERS, _FIFTHS = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 5)
 
 
@@ -54,6 +56,19 @@ class NoiseEntries:
 Nodes = tuple[FloatArray, int, int]
 BadPixels = tuple[npt.NDArray[np.int32], npt.NDArray[np.int64]]
 """Columns of known bad pixels row by row, and where each row's begin (one more than rows)."""
+
+
+@dataclass(slots=True)
+class Box:
+    """A part of a sub, oriented as the grid, from source row y0 and column x0 on; `pixels` are there once `pieces` ended.
+
+    They stay None where the region lies outside the sub.
+    """
+
+    y0: int
+    x0: int
+    pixels: Plane | None = None
+    pieces: Iterator[None] = field(default_factory=lambda: iter(()))
 
 
 class Placer:
@@ -88,6 +103,7 @@ class Placer:
             and float(np.abs(self.affine[:, :2] - np.eye(2)).max()) <= UPRIGHT
         )
         calibration = sub.calibration
+        self.dark, self.flat, self.turned = _words(calibration.dark_adu, calibration.flat)
         self.unit = per_grid_pixel / (sub.exposure_s * sub.scale)
         self.fixed_e2 = (
             calibration.read_noise_e**2
@@ -115,16 +131,28 @@ class Placer:
 
         `x0` and the columns of `out` are multiples of 16. NaN where the kernel's support leaves the sub.
         """
-        rows, columns = out.shape
-        lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
+        box = self.box(y0, x0, *out.shape)
+        for _ in box.pieces:
+            pass
+        return self.put(box, y0, x0, out, nodes)
+
+    def box(self, y0: int, x0: int, rows: int, columns: int, place: int = 0) -> Box:
+        """The sub's part that a region needs, still to be filled; boxes of one thread under one `place` share memory."""
         edges = self._edges(y0, x0, rows, columns)
         low = np.floor(edges.min(axis=0)).astype(np.int64) - self.margin
         high = np.ceil(edges.max(axis=0)).astype(np.int64) + self.margin + 1
-        box = self._box(int(low[1]), int(high[1]), int(low[0]), int(high[0]), edges)
+        box = Box(int(low[1]), int(low[0]))
+        box.pieces = self._fill(box, int(high[1]), int(high[0]), edges, place)
+        return box
+
+    def put(self, made: Box, y0: int, x0: int, out: Plane, nodes: Nodes | None = None) -> bool:
+        """`place` from a box that is filled."""
+        rows, columns = out.shape
+        lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
+        box, box_y, box_x = made.pixels, made.y0, made.x0
         if box is None:
             out.fill(np.nan)
             return False
-        box_y, box_x = int(low[1]), int(low[0])
         if self.widen > 1.0:
             taps = 2 * math.ceil(SUPPORT * self.widen)
             surface, phases = self.sky_surface, self.phases
@@ -149,7 +177,6 @@ class Placer:
         shape = (-(-(y0 + rows - first_y) // NOISE_ROWS), -(-(x0 + columns - first_x) // LANES))
         lattice, node_y, node_x = nodes or self.nodes(y0, x0, rows, columns)
         entries = into or NoiseEntries(*(np.empty(shape, np.float32) for _ in range(4)))
-        flat = self.sub.calibration.flat
         noise_entries(
             lattice,
             node_y,
@@ -162,8 +189,9 @@ class Placer:
             self.fixed_e2,
             float(factor),
             self.sky_surface,
-            _NO_PLANE if flat is None else flat,
-            flat is not None,
+            self.flat,
+            self.sub.calibration.flat is not None,
+            self.turned,
             LEAST_FLAT,
             self.swap,
             self.flip_x,
@@ -217,20 +245,21 @@ class Placer:
         xy = np.stack([grid_x.ravel(), grid_y.ravel()], axis=1)
         return np.ascontiguousarray(self.oriented(self.sub.transform.invert(xy)).reshape(y.size, x.size, 2))
 
-    def _box(self, y0: int, y1: int, x0: int, x1: int, corners: FloatArray) -> Plane | None:
-        """Calibrated oriented source rows y0 to y1, columns x0 to x1, NaN beyond the sub; None if all of it is.
+    def _fill(self, made: Box, y1: int, x1: int, corners: FloatArray, place: int) -> Iterator[None]:
+        """Fill a box with calibrated oriented source rows to y1, columns to x1, NaN beyond the sub, some rows at a time.
 
         Of a sub that lies aslant only what is near the region between the `corners` (4, 2) is read.
         """
         height, width = self.sub.shape
+        y0, x0 = made.y0, made.x0
         if self.swap:
             y0, y1, x0, x1 = x0, x1, y0, y1
             corners = corners[:, ::-1]
         inside_y0, inside_y1 = max(y0, 0), min(y1, height)
         inside_x0, inside_x1 = max(x0, 0), min(x1, width)
         if inside_y0 >= inside_y1 or inside_x0 >= inside_x1:
-            return None
-        box: Plane = _scratch.array("box", (y1 - y0, x1 - x0))
+            return
+        box: Plane = _scratch.array(f"box {place}", (y1 - y0, x1 - x0))
         box[: inside_y0 - y0] = np.nan
         box[inside_y1 - y0 :] = np.nan
         empty = 0
@@ -246,6 +275,7 @@ class Placer:
                 empty += self._calibrated(top, bottom, left, right, box[top - y0 : bottom - y0], left - x0)
             else:
                 box[top - y0 : bottom - y0] = np.nan
+            yield
         columns_of_bad, row_starts = self.bad
         rows, columns = inside_y1 - inside_y0, inside_x1 - inside_x0
         repair_box(
@@ -262,11 +292,12 @@ class Placer:
             inside_x0 - x0,
             empty if empty < rows * columns else 0,
         )
+        made.pixels = box
         if not self.swap:
-            return box
-        turned: Plane = _scratch.array("turned box", (x1 - x0, y1 - y0))
+            return
+        turned: Plane = _scratch.array(f"turned box {place}", (x1 - x0, y1 - y0))
         transpose(box, turned)
-        return turned
+        made.pixels = turned
 
     def _calibrated(self, y0: int, y1: int, x0: int, x1: int, out: Plane, left: int) -> int:
         """Fill `out` with oriented rows y0 to y1, columns x0 to x1, from column `left` on; how many have no value."""
@@ -285,11 +316,12 @@ class Placer:
                 raw_y0,
                 raw_x0,
                 columns,
-                _NO_PLANE if c.dark_adu is None else c.dark_adu,
+                self.dark,
                 c.dark_adu is not None,
                 np.float32(c.pedestal_adu),
-                _NO_PLANE if c.flat is None else c.flat,
+                self.flat,
                 c.flat is not None,
+                self.turned,
                 np.float32(LEAST_FLAT),
                 np.float32(c.e_per_adu * self.unit),
                 self.flip_x,
@@ -373,6 +405,15 @@ class Placer:
         off = float(np.abs(source @ fit - there).max())
         stretch = float(np.abs(fit[:2]).sum(axis=0).max())
         return np.ascontiguousarray(fit.T), stretch, off + 0.5
+
+
+def _words(dark: Plane | None, flat: Plane | None) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32], bool]:
+    """Both planes seen as whole numbers, and whether their bytes are in the files' order; one that is not there is a pixel."""
+    planes = [p for p in (dark, flat) if p is not None]
+    turned = bool(planes) and all(p.dtype == _IN_FILE for p in planes)
+    seen = [np.ascontiguousarray(p, _IN_FILE if turned else np.float32).view(np.uint32) for p in planes]
+    both = iter(seen)
+    return _NO_VALUES if dark is None else next(both), _NO_VALUES if flat is None else next(both), turned
 
 
 def _columns_between(corners: FloatArray, low: float, high: float) -> tuple[int, int]:

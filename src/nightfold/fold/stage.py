@@ -167,7 +167,7 @@ def fold(ws: Workspace, request: FoldRequest) -> FoldReport:
             allowed="; ".join(sorted({f"{r.target} {r.filter} ({r.rig})" for r in ws.ledger.frames(kind="sub")}))
             or "subs that were taken in",
         )
-    room = CalibrationRoom(ws)
+    room = CalibrationRoom(ws, in_files=True)
     masters: list[MasterReport] = []
     notes = list(measured.notes)
     problems: list[str] = []
@@ -289,7 +289,7 @@ def _fold_group(
     document = replace(document, facts=cards_of(moving_sky([s.sky for s in ready.subs], ready.weights)))
     path = _path(ws, request, document.summary)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_master(path, document)
+    write_master(path, document, spend=drizzled is None)
     if drizzled is not None:
         notes.append(f"Drizzled: {write_drizzled(path, drizzled, document.summary)}")
     summary = document.summary

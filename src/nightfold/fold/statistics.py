@@ -14,7 +14,6 @@ from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from nightfold.units import SIGMA_PER_MAD
 
@@ -175,6 +174,8 @@ def esd_statistics(stack: FloatArray, most: int) -> tuple[FloatArray, npt.NDArra
 @cache
 def esd_critical_values(n: int, most: int, *, alpha: float = ESD_ALPHA) -> FloatArray:
     """lambda_1 … lambda_most for n samples (Rosner 1983; NIST/SEMATECH e-Handbook 1.3.5.17.3)."""
+    from scipy import special
+
     i = np.arange(1, most + 1)
     freedom = n - i - 1.0
     t = special.stdtrit(freedom, 1.0 - alpha / (2.0 * (n - i + 1.0)))
@@ -189,6 +190,8 @@ def median_efficiency(n: int) -> float:
     Integrated from the order statistics' densities, the middle one's for odd n, the two middle ones' for even n; past
     n = 100 by the first term of the expansion in 1/n, which is then good to 2e-4.
     """
+    from scipy import special
+
     if n <= 2:
         return 1.0
     if n > 100:

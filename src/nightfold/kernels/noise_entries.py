@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from nightfold.kernels.lanczos import LANES, NOISE_ROWS, SUPPORT, start_and_step, sum_of_squares, table_weights
+from nightfold.kernels.raw_box import value_of
 
 FEW_PHASES = 0.3
 """Where the phase changes by less than this over 16 columns, two pixels tell the mean over an entry."""
@@ -26,6 +27,7 @@ def noise_entries(
     sky,
     flat,
     has_flat,
+    turned,
     least_flat,
     swap,
     flip_x,
@@ -41,7 +43,7 @@ def noise_entries(
     `first_y`, `first_x` (multiples of 8 and 16) are the first entry's first pixel on the grid. `unit` turns electrons of a
     raw pixel into the unit of the result, `fixed_e2` is the noise that does not depend on light, `factor` multiplies both.
     The sum of squared weights is the mean at eight pixels of the entry, or two where the phase hardly changes, which is
-    exact there and fair elsewhere; the flat is that of the entry's centre. `surface` gets that of the coefficients `sky`
+    exact there and fair elsewhere; the flat is that of the entry's centre, its values as in `calibrate_box`. `surface` gets that of the coefficients `sky`
     (1, x, y, x2, xy, y2) in the entry's middle. `squares` gets the sum of squares alone, NaN for entries whose centre the
     sub, of `shape` (height, width), does not cover.
     """
@@ -85,7 +87,8 @@ def noise_entries(
             inside = 0.0 <= px <= width - 1.0 and 0.0 <= py <= height - 1.0
             light = 1.0
             if has_flat:
-                seen = flat[min(max(int(py + 0.5), 0), height - 1), min(max(int(px + 0.5), 0), width - 1)]
+                word = flat[min(max(int(py + 0.5), 0), height - 1), min(max(int(px + 0.5), 0), width - 1)]
+                seen = value_of(word, turned)
                 light = seen if seen > least_flat else 1.0
             constant[r, c] = np.float32(factor * total * unit * unit * fixed_e2 / (light * light))
             slope[r, c] = np.float32(factor * total * unit / light)

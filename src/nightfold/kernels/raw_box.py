@@ -23,6 +23,16 @@ def _reverse(values, out):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def value_of(word, turned):
+    """The float32 of a word as it lies in memory; `turned` where its bytes are in the other order."""
+    if turned:
+        other = np.uint32((word << 24) | ((word & 0xFF00) << 8) | ((word >> 8) & 0xFF00) | (word >> 24))
+        return other.view(np.float32)
+    same = np.uint32(word)
+    return same.view(np.float32)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def calibrate_box(
     raw,
     stored,
@@ -36,6 +46,7 @@ def calibrate_box(
     pedestal,
     flat,
     has_flat,
+    turned,
     least_flat,
     factor,
     flip_x,
@@ -47,7 +58,8 @@ def calibrate_box(
 
     The piece has the rows of `out` and `columns` and starts at row y0, column x0 of the sub. It lies from column `first` on
     in `raw` (float32), or with `as_stored` in `stored`: uint16 as usual cameras' files hold them, big-endian int16 less
-    32768, seen natively. It lands at column `left` of `out`, whose other columns become NaN. Flats at or below
+    32768, seen natively. `dark` and `flat` are float32 seen as uint32, `turned` where their bytes are in the files' order. It
+    lands at column `left` of `out`, whose other columns become NaN. Flats at or below
     `least_flat` give NaN. Returns how many pixels of the piece have no value.
     """
     empty = 0
@@ -76,22 +88,22 @@ def calibrate_box(
             zero = dark[y0 + source, x0 : x0 + columns]
             light = flat[y0 + source, x0 : x0 + columns]
             for i in range(columns):
-                f = light[i]
-                v = (piece[i] - zero[i]) * factor / f if f > least_flat else nan
+                f = value_of(light[i], turned)
+                v = (piece[i] - value_of(zero[i], turned)) * factor / f if f > least_flat else nan
                 piece[i] = v
                 missing += np.int32(1) if v != v else np.int32(0)
         else:
             if has_dark:
                 zero = dark[y0 + source, x0 : x0 + columns]
                 for i in range(columns):
-                    piece[i] = (piece[i] - zero[i]) * factor
+                    piece[i] = (piece[i] - value_of(zero[i], turned)) * factor
             else:
                 for i in range(columns):
                     piece[i] = (piece[i] - pedestal) * factor
             if has_flat:
                 light = flat[y0 + source, x0 : x0 + columns]
                 for i in range(columns):
-                    f = light[i]
+                    f = value_of(light[i], turned)
                     piece[i] = piece[i] / f if f > least_flat else nan
             for i in range(columns):
                 missing += np.int32(1) if piece[i] != piece[i] else np.int32(0)
