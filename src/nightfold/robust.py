@@ -18,12 +18,12 @@ def mad_sigma(values: npt.ArrayLike, axis: int | None = None) -> npt.NDArray[np.
         return float("nan")
     if axis is None:
         x = x[~np.isnan(x)]
-        return float(SIGMA_PER_MAD * _median(np.abs(x - _median(x)))) if x.size else float("nan")
+        return float(SIGMA_PER_MAD * median(np.abs(x - median(x)))) if x.size else float("nan")
     centre = np.nanmedian(x, axis=axis, keepdims=True)
     return np.asarray(SIGMA_PER_MAD * np.nanmedian(np.abs(x - centre), axis=axis))
 
 
-def _median(values: npt.NDArray[np.float64]) -> float:
+def median(values: npt.NDArray[np.float64]) -> float:
     """Median of a few finite numbers without the library's way around NaN and axes, which takes longer than the work."""
     low, high = (values.size - 1) // 2, values.size // 2
     parted = np.partition(values, (low, high) if low != high else low)

@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from nightfold.judge.records import NAN, FieldShape
 from nightfold.measure.records import Stars
-from nightfold.robust import biweight, mad_sigma
+from nightfold.robust import biweight, median
+from nightfold.units import SIGMA_PER_MAD
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -100,19 +101,19 @@ def robust_fit(
     design: FloatArray, values: FloatArray, error: FloatArray | None = None, *, rounds: int = 8
 ) -> tuple[FloatArray, FloatArray]:
     """Least squares with Tukey's biweight; the solution and its 1 sigma errors from the residuals' own scatter."""
-    known: FloatArray = np.ones(len(values)) if error is None else np.asarray(error, np.float64)
+    scaled, aim = design, values
+    if error is not None:
+        scaled, aim = design / error[:, None], values / error
     weight: FloatArray = np.ones(len(values))
     solution: FloatArray = np.zeros(design.shape[1])
     sigma = 1.0
     for _ in range(rounds):
-        root = np.sqrt(weight) / known
-        weighted = design * root[:, None]
         # Normal equations: the columns are of order 1, and a handful of unknowns takes a tenth of the time so.
-        normal, right = weighted.T @ weighted, weighted.T @ (values * root)
-        solution = np.asarray(np.linalg.lstsq(normal, right, rcond=None)[0], np.float64)
-        residual = (values - design @ solution) / known
-        sigma = max(float(mad_sigma(residual)), 1e-9)
-        weight = biweight((residual - np.median(residual)) / sigma)
-    root = np.sqrt(weight) / known
-    inverse = np.linalg.pinv((design * root[:, None]).T @ (design * root[:, None]), hermitian=True)
+        weighted = (scaled * weight[:, None]).T
+        solution = np.asarray(np.linalg.lstsq(weighted @ scaled, weighted @ aim, rcond=None)[0], np.float64)
+        residual = aim - scaled @ solution
+        residual -= median(residual)
+        sigma = max(SIGMA_PER_MAD * median(np.abs(residual)), 1e-9)
+        weight = biweight(residual / sigma)
+    inverse = np.linalg.pinv((scaled * weight[:, None]).T @ scaled, hermitian=True)
     return solution, sigma * np.sqrt(np.maximum(np.diag(inverse), 0.0))

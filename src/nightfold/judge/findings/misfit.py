@@ -21,6 +21,8 @@ from nightfold.robust import mad_sigma
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_SUBS = 5
+MOST_SUBS = 60
+"""As many subs, taken evenly from all, tell the median of what they share as well as it needs to be known."""
 CORNER_FLOOR = 0.005
 """Corners off by less than half a percent of the sky are within what gradients do."""
 
@@ -80,6 +82,7 @@ def flat_misfit(levels_e: FloatArray, flat: FloatArray) -> Misfit | None:
     shape = 1.0 / flat - 1.0
     if len(levels_e) < LEAST_SUBS or not np.nanmax(np.abs(shape)) > 0.02:
         return None
+    levels_e = levels_e[:: -(-len(levels_e) // MOST_SUBS)]
     ny, nx = flat.shape
     v, u = (a.ravel() for a in np.meshgrid(np.linspace(-1, 1, ny), np.linspace(-1, 1, nx), indexing="ij"))
     amounts, levels, explained = [], [], []
