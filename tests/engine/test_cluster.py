@@ -58,10 +58,11 @@ def test_without_the_extra_the_error_says_what_to_install(monkeypatch: pytest.Mo
 
 
 def test_an_address_where_nobody_answers_is_told(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], small_campaign: Path
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], small_settings: str, tmp_path: Path
 ) -> None:
     monkeypatch.setattr("nightfold.engine.cluster.CONNECT_S", 0.5)
-    assert main(["--campaign", str(small_campaign), "judge", "--cluster", "tcp://127.0.0.1:9"]) == 1
+    Campaign.create(tmp_path / "c", text=small_settings).close()
+    assert main(["--campaign", str(tmp_path / "c"), "judge", "--cluster", "tcp://127.0.0.1:9"]) == 1
     told = capsys.readouterr().err
     assert "no scheduler answers at this address; seen: tcp://127.0.0.1:9" in told
 
@@ -78,11 +79,18 @@ def test_results_come_in_order_and_a_cancel_stops(two: Any) -> None:
 
 
 @slow
-def test_the_same_bytes_as_one_process(two: Any, small_frames: Path, small_settings: str, tmp_path: Path) -> None:
+def test_the_same_bytes_as_one_process_while_a_worker_is_killed(
+    two: Any, small_frames: Path, small_settings: str, tmp_path: Path
+) -> None:
     made = {}
+    two.add_worker()
+    wait_for(two.address, 3)
+    kill = threading.Timer(1.0, two.workers[-1].kill)
     for name, address in (("one", None), ("many", two.address)):
         with Campaign.create(tmp_path / name / "c", text=small_settings, cluster=address) as campaign:
             campaign.take_in([small_frames])
+            if address is not None:
+                kill.start()
             campaign.judge()
             ledger = campaign._ws.ledger
             readings = ledger.readings([r.id for r in ledger.frames(kind="sub")])
@@ -92,6 +100,8 @@ def test_the_same_bytes_as_one_process(two: Any, small_frames: Path, small_setti
             {i: (r.scalars, r.arrays) for i, r in readings.items()},
             {Path(m.file).name: Path(m.file).read_bytes() for m in report.masters},
         )
+    kill.join()
+    assert two.workers.pop().wait() != 0
     assert len(made["one"][0]) == 10
     assert len(made["one"][1]) == 2
     assert made["one"] == made["many"]
