@@ -23,7 +23,7 @@ from nightfold.charts.night import night_chart, night_title, sky_bands
 from nightfold.charts.render import save_chart, to_pdf, to_png, to_svg
 from nightfold.charts.strip import strip_chart
 from nightfold.charts.subs import expected_ranges, subs_chart, trend_title
-from nightfold.charts.theme import GROUNDS, channels, contrast, luminance, on_ground, text_on
+from nightfold.charts.theme import GROUNDS, at_least, channels, contrast, luminance, on_ground, text_on
 from nightfold.errors import NightfoldError
 
 GROUND_NAMES = ("page", "print", "red", "lamp")
@@ -302,3 +302,13 @@ def test_a_name_at_the_edge_stands_beside_its_curve() -> None:
     marks = [layer["mark"] for layer in walk(spec) if isinstance(layer.get("mark"), dict)]
     name = next(m for m in marks if m.get("text") == curve.target)
     assert (name["align"], name["dx"]) == ("left", 6)
+
+
+def test_an_axis_makes_nothing_of_the_last_digit() -> None:
+    assert at_least([0.02, 0.9], 0.1) == {}
+    assert at_least([0.0, 0.0, 0.004], 0.1) == {"domain": [0.0, 0.1]}
+    assert at_least([3.0, 3.0], 0.5) == {"domain": [2.75, 3.25]}
+    assert at_least([-3.0], 2.0) == {"domain": [-4.0, -2.0]}
+    assert at_least([], 1.0) == {}
+    svg = to_svg(subs_chart([dataclasses.replace(s, ellipticity=0.0) for s in sample_subs()]))
+    assert ">0.1<" in svg  # zeros alone have an axis too

@@ -15,6 +15,9 @@ from nightfold.plan.records import BlockLine, Curves, NightPlan, TargetCurve
 LIMITS_DEG = (-0.8333, -6.0, -12.0, -18.0)
 """Sun at the horizon (centre, USNO) and the ends of the three twilights."""
 
+LIMIT_WORDS = 0.22
+"""Share of the chart's width that the words at the lowest altitude take."""
+
 ROW_PX = 30
 """Height of one rig's ribbon."""
 
@@ -83,7 +86,7 @@ def night_chart(
         "height": height,
         "layer": [
             *_twilight(curves, clock, base, start, end),
-            *_limit(curves, base, start, end),
+            *_limit(curves, clock, base, start, end),
             *_moon(plan, clock, base, start, end, southern=southern),
             *_targets(curves, clock, base, start, end),
             *_shot(plan, clock, styles, base),
@@ -144,17 +147,22 @@ def _twilight(curves: Curves, clock: Clock, ground: Ground, start: datetime, end
     ]
 
 
-def _limit(curves: Curves, ground: Ground, start: datetime, end: datetime) -> list[Spec]:
-    """The lowest altitude, named at the side where no curve is near it."""
+def _limit(curves: Curves, clock: Clock, ground: Ground, start: datetime, end: datetime) -> list[Spec]:
+    """The lowest altitude, named where no curve is near it."""
     if curves.least_altitude_deg <= 0:
         return []
 
-    def clear(edge: datetime) -> float:
-        i = min(range(len(curves.times)), key=lambda k: abs((curves.times[k] - edge).total_seconds()))
-        here = [*(c.altitude_deg[i] for c in curves.targets), curves.moon_altitude_deg[i]]
-        return min(abs(a - curves.least_altitude_deg) for a in here)
+    def clear(share: float) -> float:
+        """Degrees from the line to the nearest curve over the length of the words."""
+        inside = [
+            i for i, t in enumerate(curves.times) if abs((t - start) / (end - start) - share) <= 0.5 * LIMIT_WORDS
+        ] or [0]
+        here = [v[i] for i in inside for v in (*(c.altitude_deg for c in curves.targets), curves.moon_altitude_deg)]
+        return min(abs(a - curves.least_altitude_deg) for a in here) if here else 90.0
 
-    left = clear(start) > clear(end)
+    places = [0.5 * LIMIT_WORDS + k * (1.0 - LIMIT_WORDS) / 8 for k in range(9)]
+    best = max(places, key=lambda p: (min(clear(p), 12.0), abs(p - 0.5)))
+    row = clock.row(start + best * (end - start))
     where = {"datum": curves.least_altitude_deg, "type": "quantitative", **_ALTITUDE}
     return [
         {
@@ -163,12 +171,12 @@ def _limit(curves: Curves, ground: Ground, start: datetime, end: datetime) -> li
             "encoding": {"x": None, "y": where},
         },
         {
-            "data": {"values": [{}]},
+            "data": {"values": [row]},
             "mark": {
-                "type": "text", "align": "left" if left else "right", "dx": 4 if left else -4, "dy": 9, "color": ground.soft,
+                "type": "text", "align": "center", "dy": 10, "color": ground.soft,
                 "text": f"lowest altitude {curves.least_altitude_deg:g}°",
             },
-            "encoding": {"x": {"value": 0 if left else "width"}, "y": where},
+            "encoding": {"y": where},
         },
     ]  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import Literal
 from nightfold.charts.clock import Clock, clock_for, time_axis
 from nightfold.charts.filters import FilterStyle, filter_styles, mark_of
 from nightfold.charts.records import SubLike, TrendPoint
-from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
+from nightfold.charts.theme import Ground, GroundName, Spec, at_least, finished, ground_of
 
 Brush = Literal["", "time", "band"]
 
@@ -22,6 +22,10 @@ PANELS: dict[str, tuple[str, str, bool]] = {
     "sky": ("sky, electrons a second and pixel", "sky_e_per_s", True),
     "transparency": ("transparency, 1 is the reference", "transparency", False),
 }
+
+
+LEAST_SPAN = {"sharpness": 0.5, "elongation": 0.1, "transparency": 0.1}
+"""Shortest axis of a panel, in its unit: less is not told apart by eye in a picture. Sky: a tenth of itself. Our choice."""
 
 
 def expected_ranges(subs: Sequence[SubLike]) -> dict[tuple[str, str], tuple[float, float]]:
@@ -162,8 +166,10 @@ def _panel(
         rows[name].append(
             {**clock.row(middle), "value": float(f"{value:.5g}"), "file": s.file, "filter": styles[name].label, "kept": s.verdict == "keep"}
         )  # fmt: skip
+    every = [v for mine in rows.values() for r in mine if isinstance(v := r["value"], float)]
+    least = LEAST_SPAN.get(key, 0.1 * max((abs(v) for v in every), default=0.0))
     y: Spec = {
-        "field": "value", "type": "quantitative", "scale": {"zero": False, "nice": True, "padding": 6}, "axis": {"title": words, "tickCount": 4, "grid": True, "format": "~g"},
+        "field": "value", "type": "quantitative", "scale": {"zero": False, "nice": True, "padding": 6, **at_least(every, least)}, "axis": {"title": words, "tickCount": 4, "grid": True, "format": "~g"},
     }  # fmt: skip
     layers: list[Spec] = []
     for name, mine in rows.items():
@@ -281,7 +287,11 @@ def trend_chart(
         }
         for p in ordered
     ]  # fmt: skip
-    y: Spec = {"type": "quantitative", "scale": {"zero": False, "nice": True}, "axis": {"title": what, "tickCount": 5}}
+    every = [float(str(r[k])) for r in rows for k in ("low", "high")]
+    least = 0.1 * max((abs(v) for v in every), default=0.0)
+    y: Spec = {
+        "type": "quantitative", "scale": {"zero": False, "nice": True, **at_least(every, least or 0.1)}, "axis": {"title": what, "tickCount": 5},
+    }  # fmt: skip
     x: Spec = {
         "field": "day", "type": "temporal", "scale": {"type": "utc", "padding": 14},
         "axis": {"format": "%-d %b", "title": None, "labelOverlap": True, "tickCount": 8},

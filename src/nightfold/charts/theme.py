@@ -10,6 +10,7 @@ steps on all three channels, until it does not; on the red ground every colour i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -168,6 +169,19 @@ def in_lines(text: str, width_px: float, *, size_px: float = LARGE) -> list[str]
         else:
             lines.append(word)
     return lines or [""]
+
+
+def at_least(values: Sequence[float], least: float) -> Spec:
+    """The domain of an axis that would be narrower than `least`, widened around the values; nothing where they need more.
+
+    So that equal values get an axis, and nothing is made of the last digit. What is never negative stays so.
+    """
+    if not values or max(values) - min(values) >= least:
+        return {}
+    low = 0.5 * (min(values) + max(values) - least)
+    if low < 0.0 <= min(values):
+        low = 0.0
+    return {"domain": [float(f"{low:.6g}"), float(f"{low + least:.6g}")]}
 
 
 def _without_empty(body: Any) -> Any:
