@@ -4,7 +4,8 @@
     python3 dev.py demo     makes an environment in .venv, then runs the main job end to end on invented frames
     python3 dev.py test     the same with the test tools, then the test suite (arguments go to pytest)
     python3 dev.py check    lint, types and the layer test, after `test`
-    python3 dev.py docs     remakes the command reference in docs/
+    python3 dev.py docs     remakes the command reference in docs/ and builds the site in build/site
+    python3 dev.py fuzz     searches for inputs that break a reader (arguments go to fuzz/run.py)
 
 Only the standard library, so that any Python that starts can run it; the environment itself needs 3.11 or later.
 """
@@ -85,6 +86,11 @@ def main(arguments):
     elif what == "docs":
         set_up("test")
         run(PYTHON, "docs/make_commands.py")
+        run(PYTHON, "-m", "mkdocs", "build", "--strict", "--quiet")
+        print("The site is in build/site/index.html.")
+    elif what == "fuzz":
+        set_up("fuzz")
+        run(PYTHON, "fuzz/run.py", *rest)
     else:
         print(__doc__.strip())
         sys.exit(0 if what in ("help", "-h", "--help") else 2)

@@ -3,7 +3,7 @@
     python fuzz/run.py --minutes 2                 all targets
     python fuzz/run.py --minutes 10 header pixels  some
 
-Needs the package atheris (`pip install nightfold[fuzz]`, Python 3.11 or 3.12 on Linux). Starts from `tests/corpus`. An input
+Needs the package atheris (`pip install nightfold[fuzz]`, on Linux; version 2 miscompiles code of Python 3.11). Starts from `tests/corpus`. An input
 that raises something other than our own errors, takes over 5 s or over 2 GB is kept in `fuzz/found/`; put it into
 `tests/corpus` together with the mend. What was run is kept as JSON with `--out`.
 """
