@@ -124,7 +124,7 @@ def test_no_first_look_is_told_as_none(page_of_finished: Any) -> None:
     assert page_of_finished.ask("GET", "/api/first-look.jpg")[0] == 409
 
 
-@pytest.mark.parametrize("name", ["exposure", "season", "frame"])
+@pytest.mark.parametrize("name", ["exposure", "frame"])
 def test_charts_by_name(page_of_finished: Any, finished: Path, name: str) -> None:
     found = page_of_finished.get(f"/api/charts/{name}?width=500")
     with Campaign.open(finished) as campaign:

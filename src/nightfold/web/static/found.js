@@ -23,7 +23,7 @@ function losses() {
 function pair() {
   if (!proof) return "";
   const figure = (id, text) => h("figure", {}, h("img", { src: `/api/subs/${id}/small.jpg?wide=true`, alt: text, width: 352, height: 242 }), h("figcaption", {}, text));
-  return h("div", {}, h("div", { class: "row pair" }, figure(proof.good, `A good sub, ${words(proof.filter)}`), figure(proof.bad, `${day(proof.night)}: ${proof.detail}`)));
+  return h("div", {}, h("p", {}, `${CAUSES[proof.cause] ?? proof.cause}, in two subs of one filter:`), h("div", { class: "row pair" }, figure(proof.good, `A good sub, ${words(proof.filter)}`), figure(proof.bad, `${day(proof.night)}: ${proof.detail}`)));
 }
 
 async function tonight(place) {
