@@ -89,8 +89,8 @@ def sample_rows(read: ReadRows, shape: tuple[int, int], number: int = 0) -> Plan
 
 def frame_level(sample: npt.NDArray[np.floating]) -> float:
     """The robust level of a frame or a plane: the median of its finite pixels; NaN for none."""
-    finite = sample[np.isfinite(sample)]
-    return float(np.median(finite)) if finite.size else float("nan")
+    finite = sample[np.isfinite(sample)]  # a copy of its own, so that the median may sort it in place
+    return float(np.median(finite, overwrite_input=True)) if finite.size else float("nan")
 
 
 def clipped_sigma(values: npt.NDArray[np.floating], *, clip_sigma: float = 5.0) -> float:

@@ -288,6 +288,7 @@ class CalibrationRoom:
         refused: list[str] = []
         with _readers(rows, shape, self._ws.scratch_folder, refused) as readers:
             combined = self._combine(kind, readers, shape, offset, e_per_adu, refused)
+        del offset  # its planes would lie beside those of the new master while that is looked at and written
         name = f"{kind}-{key[:12]}.fits"
         self._ws.calibration_folder.mkdir(parents=True, exist_ok=True)
         path = self._ws.calibration_folder / name
