@@ -33,7 +33,7 @@ from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 FOLLOW_SIGMA = 2.0
 """Neighbours of a rejected bright sample go with it if they stand out by this much (common practice, no source)."""
 MOST_SUBS = 32767
-BATCH = 4
+BATCH = 2
 """Subs whose pieces are read and calibrated in turn, so that their piece of dark and flat comes from the cache for all but
 the first; each holds its part of a tile in memory."""
 SQUARES_UNIT = 1 << 20

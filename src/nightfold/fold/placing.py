@@ -40,6 +40,7 @@ _IN_FILE = np.dtype(">f4")
 _scratch = Scratch()
 _NO_WORDS = np.zeros((1, 1), np.uint16)
 _NO_VALUES = np.zeros((1, 1), np.uint32)
+_NO_VALUES.flags.writeable = False
 _CORNERS, _FIFTHS = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 5)
 
 
@@ -412,6 +413,8 @@ def _words(dark: Plane | None, flat: Plane | None) -> tuple[npt.NDArray[np.uint3
     planes = [p for p in (dark, flat) if p is not None]
     turned = bool(planes) and all(p.dtype == _IN_FILE for p in planes)
     seen = [np.ascontiguousarray(p, _IN_FILE if turned else np.float32).view(np.uint32) for p in planes]
+    for words in seen:
+        words.flags.writeable = False  # as mapped files are: one kind of array, so that loops are compiled once
     both = iter(seen)
     return _NO_VALUES if dark is None else next(both), _NO_VALUES if flat is None else next(both), turned
 

@@ -25,8 +25,8 @@ WHOLE_ROWS = 4
 """Rows of which more than one part in this many is wanted are read whole."""
 READ_SHARE, CALIBRATE_SHARE = 0.035, 0.3
 """What reading a pixel of whole rows and calibrating one cost against that (measured)."""
-STACK_BYTES = 60_000_000
-"""More than this a thread gains no speed (measured), so that memory does not grow with the number of subs."""
+STACK_BYTES = 90_000_000
+"""More than this a thread gains little speed (measured), so that memory does not grow with the number of subs."""
 ASLANT = 0.1
 """Subs that lie aslant by less than this are read as boxes, corners and all."""
 
