@@ -51,6 +51,9 @@ def f_tail(first: int, second: int, value: float) -> float:
         return 1.0
     if math.isinf(value):
         return 0.0
+    share = first * value / (second + first * value)
+    if value < 1e-3:  # nearly certain; 1 less a small share would lose its digits
+        return 1.0 - incomplete_beta(0.5 * first, 0.5 * second, share)
     return incomplete_beta(0.5 * second, 0.5 * first, second / (second + first * value))
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from nightfold.align.chance import f_tail
 from nightfold.align.records import Transform, polynomial_terms
+from nightfold.robust import median
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -113,27 +114,23 @@ def _chi2(transform: Transform, source: FloatArray, target: FloatArray, weight: 
     return float((weight[:, None] * (transform.apply(source) - target) ** 2).sum())
 
 
-def _design(
-    model: str, xy: FloatArray, centre: tuple[float, float], radius: float, mirror: bool
-) -> tuple[FloatArray, int]:
-    """Rows for both axes, interleaved x then y, over centred and scaled coordinates."""
+def _terms(model: str, xy: FloatArray, centre: tuple[float, float], radius: float) -> FloatArray:
+    """The terms of an affine or cubic, (n, k), over centred and scaled coordinates; both axes share them."""
     u = (xy[:, 0] - centre[0]) / radius
     v = (xy[:, 1] - centre[1]) / radius
-    n = len(xy)
-    if model == "similarity":
-        s = -1.0 if mirror else 1.0
-        rows = np.zeros((2 * n, 4))
-        rows[0::2] = np.column_stack([u, -s * v, np.ones(n), np.zeros(n)])
-        rows[1::2] = np.column_stack([s * v, u, np.zeros(n), np.ones(n)])
-        return rows, 4
-    terms = np.column_stack([u, v, np.ones(n)])
-    if model == "cubic":
-        terms = np.column_stack([terms, polynomial_terms(u, v)])
-    k = terms.shape[1]
-    rows = np.zeros((2 * n, 2 * k))
-    rows[0::2, :k] = terms
-    rows[1::2, k:] = terms
-    return rows, 2 * k
+    linear = np.stack([u, v, np.ones(len(xy))], axis=-1)
+    return np.concatenate([linear, polynomial_terms(u, v)], axis=1) if model == "cubic" else linear
+
+
+def _similarity_design(xy: FloatArray, centre: tuple[float, float], radius: float, mirror: bool) -> FloatArray:
+    """Rows for both axes, interleaved x then y, (2 n, 4)."""
+    u = (xy[:, 0] - centre[0]) / radius
+    v = (xy[:, 1] - centre[1]) / radius
+    s = -1.0 if mirror else 1.0
+    rows = np.zeros((len(xy), 2, 4))
+    rows[:, 0, 0], rows[:, 0, 1], rows[:, 0, 2] = u, -s * v, 1.0
+    rows[:, 1, 0], rows[:, 1, 1], rows[:, 1, 3] = s * v, u, 1.0
+    return rows.reshape(-1, 4)
 
 
 def _solve(
@@ -147,44 +144,49 @@ def _solve(
     area: FloatArray,
     rounds: int,
 ) -> Fit:
-    design, k = _design(model, source, centre, radius, mirror)
-    flat = target.reshape(-1)
-    root = np.repeat(np.sqrt(weight), 2)
+    alike = model == "similarity"  # the only model whose axes share their coefficients
+    design = _similarity_design(source, centre, radius, mirror) if alike else _terms(model, source, centre, radius)
+    k = 4 if alike else 2 * design.shape[1]
+    aim = target.reshape(-1, 1) if alike else target
+    root = np.sqrt(weight)
     used = np.ones(len(source), bool)
     spread = 1.0
-    coefficients = np.zeros(k)
-    residual = np.zeros_like(target)
+    coefficients, inverse, residual = np.zeros((0, 0)), np.zeros((0, 0)), np.zeros_like(target)
     for _ in range(rounds):
-        coefficients, _ = _normal_equations(design, flat, root, used)
-        residual = (flat - design @ coefficients).reshape(-1, 2)
-        pull = np.sqrt(weight) * np.hypot(residual[:, 0], residual[:, 1]) / np.sqrt(2.0)
+        coefficients, inverse = _normal_equations(design, aim, weight, used)
+        residual = (aim - design @ coefficients).reshape(-1, 2)
+        pull = root * np.hypot(residual[:, 0], residual[:, 1]) / np.sqrt(2.0)
         # Median of the Rayleigh-distributed pull is 1.1774 sigma for two axes: the robust scale of the residuals.
-        spread = max(1.0, float(np.median(pull[used])) * np.sqrt(2.0) / 1.17741)
+        spread = max(1.0, median(pull[used]) * np.sqrt(2.0) / 1.17741)
         fresh = pull * np.sqrt(2.0) < CLIP_SIGMA * spread
         if fresh.sum() < max(LEAST_STARS["similarity"], (k + 1) // 2 + 1) or np.array_equal(fresh, used):
             break
         used = fresh
-    covariance = _normal_equations(design, flat, root, used)[1] * spread**2
-    error = _worst_error(model, covariance, area, centre, radius, mirror)
+    else:
+        inverse = _normal_equations(design, aim, weight, used)[1]
+    rows = _similarity_design(area, centre, radius, mirror) if alike else _terms(model, area, centre, radius)
+    error = _worst_error(rows, inverse * spread**2)
     w = weight[used]
-    rms = float(np.sqrt((w[:, None] * residual[used] ** 2).sum() / (2.0 * w.sum())))
-    transform = _as_transform(model, coefficients, centre, radius, mirror)
     chi2 = float((w[:, None] * residual[used] ** 2).sum())
+    rms = float(np.sqrt(chi2 / (2.0 * w.sum())))
+    transform = _as_transform(model, coefficients.T.reshape(-1), centre, radius, mirror)
     return Fit(transform, used, chi2, k, rms, error, model)
 
 
 def _normal_equations(
-    design: FloatArray, flat: FloatArray, root: FloatArray, used: BoolArray
+    design: FloatArray, aim: FloatArray, weight: FloatArray, used: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Coefficients and their covariance at unit weight.
+    """Coefficients for each column of `aim`, and their covariance at unit weight.
 
     The coordinates are centred and scaled, so the normal equations of the cubic are conditioned better than 1e7 and lose
     nothing that matters against the orthogonal solution, at a tenth of its cost.
     """
-    masked = np.where(np.repeat(used, 2), root, 0.0)
-    weighted = design * masked[:, None]
-    inverse = np.asarray(np.linalg.pinv(weighted.T @ weighted, hermitian=True), np.float64)
-    return np.asarray(inverse @ (weighted.T @ (flat * masked))), inverse
+    masked = np.where(used, weight, 0.0)
+    if len(design) != len(masked):  # a row for each axis
+        masked = np.repeat(masked, 2)
+    weighted = (design * masked[:, None]).T
+    inverse = np.asarray(np.linalg.pinv(weighted @ design, hermitian=True), np.float64)
+    return np.asarray(inverse @ (weighted @ aim)), inverse
 
 
 def _shared_lattice(
@@ -199,19 +201,16 @@ def _shared_lattice(
     xy = np.column_stack([x.ravel(), y.ravel()])
     if within is None:
         return xy
-    design, _ = _design("similarity", source, (0.0, 0.0), 1.0, mirror)
+    design = _similarity_design(source, (0.0, 0.0), 1.0, mirror)
     rough = np.asarray(np.linalg.lstsq(design, target.reshape(-1), rcond=None)[0], np.float64)
     there = _as_transform("similarity", rough, (0.0, 0.0), 1.0, mirror).apply(xy)
     inside = (there >= np.array(within[:2])).all(axis=1) & (there <= np.array(within[2:])).all(axis=1)
     return xy[inside] if inside.sum() >= 4 else source
 
 
-def _worst_error(
-    model: str, covariance: FloatArray, area: FloatArray, centre: tuple[float, float], radius: float, mirror: bool
-) -> float:
-    """Largest 1 sigma of the mapped position per axis over the points of `area`."""
-    rows, _ = _design(model, area, centre, radius, mirror)
-    variance = np.einsum("ij,jk,ik->i", rows, covariance, rows)
+def _worst_error(rows: FloatArray, covariance: FloatArray) -> float:
+    """Largest 1 sigma of a mapped position per axis, of the points whose rows of the design these are."""
+    variance = ((rows @ covariance) * rows).sum(axis=1)
     return float(np.sqrt(max(variance.max(), 0.0)))
 
 
@@ -252,10 +251,9 @@ def compose(outer: Transform, inner: Transform, shape: tuple[int, int]) -> Trans
     xy = np.column_stack([x.ravel(), y.ravel()])
     centre = (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
     radius = 0.5 * float(np.hypot(*shape))
-    design, _ = _design("cubic", xy, centre, radius, mirror=False)
-    target = outer.apply(inner.apply(xy)).reshape(-1)
-    solution = np.asarray(np.linalg.lstsq(design, target, rcond=None)[0], np.float64)
-    return _as_transform("cubic", solution, centre, radius, mirror=False)
+    design = _terms("cubic", xy, centre, radius)
+    solution = np.asarray(np.linalg.lstsq(design, outer.apply(inner.apply(xy)), rcond=None)[0], np.float64)
+    return _as_transform("cubic", solution.T.reshape(-1), centre, radius, mirror=False)
 
 
 def shared_area(transform: Transform, shape: tuple[int, int], grid_shape: tuple[int, int]) -> float:

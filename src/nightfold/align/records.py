@@ -12,7 +12,8 @@ FloatArray = npt.NDArray[np.float64]
 
 def polynomial_terms(u: FloatArray, v: FloatArray) -> FloatArray:
     """The seven terms of second and third order in (u, v): u2, uv, v2, u3, u2v, uv2, v3; shape (n, 7)."""
-    return np.stack([u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3], axis=-1)
+    uu, vv = u * u, v * v
+    return np.stack([uu, u * v, vv, uu * u, uu * v, u * vv, vv * v], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
