@@ -1,6 +1,6 @@
 // Depth in words: what is reached, what is missing, what the next hour brings; and the crops from a quarter to all subs.
 import { attempt, h, hours, many, post, start, tell } from "./base.js";
-import { words } from "./marks.js";
+import { spelt, words } from "./marks.js";
 
 export function reachedWords(f) {
   if (!f.subs) return "nothing shot yet";
@@ -47,7 +47,7 @@ export function enough() {
       names.length > 1 ? taps : "", pictures,
       h("p", {}, "Tap the faintest wisp that you want to see clearly: it becomes the goal."), told,
       undo.length ? h("button", { type: "button", onclick: takeBack }, "Put the earlier goal back") : "",
-      ...notes.map((n) => h("p", { class: "small" }, n.endsWith(".") ? n : `${n}.`)),
+      ...notes.map((n) => h("p", { class: "small" }, spelt(n.endsWith(".") ? n : `${n}.`))),
     );
   }
 

@@ -1,7 +1,7 @@
 // What was found: the picture, the losses by cause with two subs that prove the first, is it enough, tonight, and saving.
 import { attempt, day, first, get, h, hours, main, many } from "./base.js";
 import { enough } from "./depth.js";
-import { words } from "./marks.js";
+import { spelt, words } from "./marks.js";
 import { watch } from "./watching.js";
 
 const { judged, room, proof } = first;
@@ -50,7 +50,7 @@ main.replaceChildren(
     newest && file(".png") ? h("a", { class: "button next", href: address(file(".png")), download: file(".png").name }, "Save the picture") : "",
     h("a", { class: "button", href: "/picture" }, "Mix it yourself"), h("a", { class: "button", href: "/" }, "To the campaign")),
   h("h2", {}, "What clear sky was lost to"), losses(), pair(),
-  judged.findings.length ? h("section", {}, h("h2", {}, "What else was found"), h("ul", { class: "plain said" }, judged.findings.map((f) => h("li", {}, f.text)))) : "",
+  judged.findings.length ? h("section", {}, h("h2", {}, "What else was found"), h("ul", { class: "plain said" }, judged.findings.map((f) => h("li", {}, spelt(f.text))))) : "",
   h("h2", {}, "Is it enough?"), enough(),
   h("h2", {}, "Tonight"), plan, watch,
   h("h2", {}, "To take with you"), keep(),

@@ -9,6 +9,15 @@ export function look(filter) {
   return { ...style, words: style.label, strokes: style.dash[1] ? style.dash.join(" ") : "" };
 }
 
+// A sentence with the filters' names as they are written everywhere else.
+export function spelt(text) {
+  const names = Object.keys(first.styles ?? {}).filter((n) => n.length > 1 && words(n) !== n);
+  return names.reduce((t, n) => t.replace(new RegExp(`(^|[^\\w[])${n.replace(/[^\w]/g, "\\$&")}(?![\\w\\]])`, "g"), (_, before) => before + words(n)), text);
+}
+// The mark and the name together, as a cell holds them.
+export function named(h, svg, filter) {
+  return h("span", { class: "legend" }, h("span", {}, svg("svg", { width: 14, height: 14, "aria-hidden": "true" }, mark(svg, filter, 7, 7)), words(filter)));
+}
 export function words(filter) { return look(filter).words; }
 
 // The mark as an SVG group of about 10 px around (x, y).

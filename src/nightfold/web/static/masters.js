@@ -2,7 +2,7 @@
 import { attempt, first, get, h, hours, main, many, number, start, svg } from "./base.js";
 import { chart } from "./charts.js";
 import { leftWords, measured, nextWords, reachedWords } from "./depth.js";
-import { mark, words } from "./marks.js";
+import { mark, spelt, words } from "./marks.js";
 import { Viewer } from "./viewer.js";
 
 const PLANES = [["image", "Image"], ["noise", "Noise"], ["coverage", "Subs that cover"], ["rejected", "Samples rejected"]];
@@ -41,7 +41,7 @@ async function depth() {
   deep.replaceChildren(
     h("h2", {}, next ? `The next clear hour serves ${words(next.filter)} best` : "How deep the masters are"),
     h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["Master", "Reached", "Goal", "Clear hours missing", "Next hour, signal to noise"].map((t, i) => h("th", { scope: "col", class: i > 2 ? "n" : "" }, t)))), h("tbody", {}, rows))),
-    ...notes.map((t) => h("p", { class: "small" }, t)),
+    ...notes.map((t) => h("p", { class: "small" }, spelt(t))),
     found.chart === null ? "" : (await attempt(() => chart(found.chart, "How the noise of each master fell with hours of exposure"))) ?? "",
   );
 }

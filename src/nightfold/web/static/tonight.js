@@ -1,7 +1,7 @@
 // Tonight: the night's chart and blocks, exposure advice, framing, calibration still to shoot, cautions, sheet and calendar.
-import { attempt, day, first, get, h, main, number, start } from "./base.js";
+import { attempt, day, first, get, h, main, number, start, svg } from "./base.js";
 import { chart } from "./charts.js";
-import { words } from "./marks.js";
+import { named, spelt, words } from "./marks.js";
 import { watch } from "./watching.js";
 
 let plan = null;
@@ -34,10 +34,10 @@ async function draw(date) {
 async function drawn(spec) {
   return (await attempt(() => chart(spec, "Heights of the targets over the night, twilight, the Moon, and what is shot when"))) ?? "";
 }
-function list(title, lines) { return lines.length ? h("section", {}, h("h2", {}, title), h("ul", { class: "plain said" }, lines.map((t) => h("li", {}, t.charAt(0).toUpperCase() + t.slice(1) + (t.endsWith(".") ? "" : "."))))) : ""; }
+function list(title, lines) { return lines.length ? h("section", {}, h("h2", {}, title), h("ul", { class: "plain said" }, lines.map((t) => h("li", {}, spelt(t.charAt(0).toUpperCase() + t.slice(1) + (t.endsWith(".") ? "" : ".")))))) : ""; }
 function blocks() {
   if (!plan.blocks.length) return h("p", {}, "Nothing is to be shot this night.");
-  const rows = plan.blocks.map((b) => h("tr", {}, h("td", {}, `${clock(b.start)}–${clock(b.end)}`), h("td", {}, b.rig), h("td", {}, words(b.filter)), h("td", {}, `${b.subs} × ${number(b.sub_s, 0)} s`), h("td", {}, b.target + (b.panel ? `, panel ${b.panel}` : "")), h("td", {}, b.why)));
+  const rows = plan.blocks.map((b) => h("tr", {}, h("td", {}, `${clock(b.start)}–${clock(b.end)}`), h("td", {}, b.rig), h("td", {}, named(h, svg, b.filter)), h("td", {}, `${b.subs} × ${number(b.sub_s, 0)} s`), h("td", {}, b.target + (b.panel ? `, panel ${b.panel}` : "")), h("td", {}, b.why)));
   return h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ["When", "Rig", "Filter", "Subs", "Target", "Why"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows)));
 }
 async function write(kind, name) {
