@@ -333,7 +333,14 @@ class Campaign:
             write_text(file, changed_text(file.read_text(encoding="utf-8"), changes))
 
     def goal_at_tap(
-        self, *, target: str, panel: int | None, filter: str, box_px: tuple[int, int, int, int], across: float, down: float
+        self,
+        *,
+        target: str,
+        panel: int | None,
+        filter: str,
+        box_px: tuple[int, int, int, int],
+        across: float,
+        down: float,
     ) -> SpotGoal:
         """Make the spot under a tap on a crop the goal of its filter, in campaign.toml; open the campaign again after it.
 
