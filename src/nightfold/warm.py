@@ -7,6 +7,7 @@ One process at a time does it; where the code lies ready, asking costs one look 
 
 from __future__ import annotations
 
+import math
 import os
 import subprocess
 import sys
@@ -104,7 +105,7 @@ _SIDE = 300
 
 
 def _write_frames(folder: Path) -> None:
-    """Some subs of one field, shifted and turned over, with darks, biases and flats."""
+    """Some subs of one field, shifted, turned and turned over, with clipped stars and spikes, darks, biases and flats."""
     import numpy as np
     from astropy.io import fits
 
@@ -112,6 +113,7 @@ def _write_frames(folder: Path) -> None:
     rng = np.random.default_rng(1)
     stars = rng.uniform(20.0, _SIDE - 20.0, (60, 2))
     light = rng.uniform(2e3, 3e4, 60)
+    light[:2] = 3e6  # clipped
     y, x = np.mgrid[:_SIDE, :_SIDE]
 
     def write(kind: str, number: int, image: object, **cards: object) -> None:
@@ -134,9 +136,13 @@ def _write_frames(folder: Path) -> None:
         places = stars + rng.uniform(-4.0, 4.0, 2)
         if k % 2:
             places = _SIDE - 1.0 - places
+        turn = math.radians({4: 1.0, 6: 60.0}.get(k, 0.0))  # each way of placing has loops of its own
+        centred = places - _SIDE / 2.0
+        places = centred @ np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]]) + _SIDE / 2.0
         image = 200.0 + rng.normal(0.0, 10.0, (_SIDE, _SIDE))
         for (sx, sy), total in zip(places, light):
             image += total / 12.0 * np.exp(-((x - sx) ** 2 + (y - sy) ** 2) / 3.8)
+        image[rng.integers(20, _SIDE - 20, 5), rng.integers(20, _SIDE - 20, 5)] += 2e4  # too narrow for the kernel
         when = f"2026-05-14T1{3 + k // 6}:{10 * (k % 6):02d}:00"
         write("light", k, image, EXPTIME=60.0, OBJECT="Anything", **{"DATE-OBS": when})
     for k in range(3):
