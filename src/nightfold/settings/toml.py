@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from typing import Any
 
 MOST_DEEP = 20
 """Tables within tables; ours need five."""
+
+_ENDLESS_KEY = re.compile(r"(?:[A-Za-z0-9_\-]+[ \t]*\.[ \t]*){200}")
 
 
 def read_toml(text: str) -> dict[str, Any]:
@@ -17,6 +20,8 @@ def read_toml(text: str) -> dict[str, Any]:
     tomllib.TOMLDecodeError
         Also for numbers of thousands of digits, and for arrays and tables nested beyond all use.
     """
+    if _ENDLESS_KEY.search(text):  # the reader's time grows with the square of a key's parts
+        raise tomllib.TOMLDecodeError("nested too deeply")
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
