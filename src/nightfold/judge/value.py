@@ -60,10 +60,6 @@ def gain_without(p: FloatArray, axis_px: FloatArray, used: BoolArray, detail_px:
     return gain
 
 
-LEAST_GAIN = 0.003
-"""ln of the gain by leaving a sub out below which it stays: a third of a percent is within what the judge can know."""
-
-
 def harmful(p: FloatArray, axis_px: FloatArray, usable: BoolArray, detail_px: float) -> tuple[BoolArray, FloatArray]:
     """Which subs a master is better without, and ln of the gain by leaving each out, beside the others of that choice.
 
@@ -78,7 +74,7 @@ def harmful(p: FloatArray, axis_px: FloatArray, usable: BoolArray, detail_px: fl
         if not np.isfinite(now).any():
             break
         worst = int(np.nanargmax(now))
-        if now[worst] <= LEAST_GAIN:
+        if now[worst] <= 0.0:
             break
         used[worst] = False
     return usable & ~used, gain
