@@ -255,7 +255,7 @@ def test_a_killed_fold_leaves_the_old_master(shell: Shell, small_frames: Path, m
     shell("take-in", small_frames)
     before = {m["file"]: Path(m["file"]).read_bytes() for m in shell("fold")["masters"]}
 
-    def dies(*_args: object) -> None:
+    def dies(*_args: object, **_options: object) -> None:
         raise OSError(28, "No space left on device", "masters")
 
     monkeypatch.setattr(stage, "write_master", dies)
