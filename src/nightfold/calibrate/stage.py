@@ -317,7 +317,7 @@ class CalibrationRoom:
                 f"no {kind} frame can be read", seen="; ".join(refused), next_step="take good ones in"
             )
         frames = [r for _, r in readers]
-        memory = min(self._ws.memory_bytes // 2, 512 * 1024 * 1024)
+        memory = min(self._ws.memory_bytes // 4, 192 * 1024 * 1024)
         if kind == "flat":
             made = master_flat(
                 frames, shape, dark=offset, names=[n for n, _ in readers], memory_bytes=memory, workers=self._ws.workers
