@@ -5,6 +5,7 @@
     python3 dev.py test     the same with the test tools, then the test suite (arguments go to pytest)
     python3 dev.py check    lint, types and the layer test, after `test`
     python3 dev.py docs     remakes the command reference in docs/ and builds the site in build/site
+    python3 dev.py audit    asks the public advisories about every installed dependency; needs a network
     python3 dev.py fuzz     searches for inputs that break a reader (arguments go to fuzz/run.py)
 
 Only the standard library, so that any Python that starts can run it; the environment itself needs 3.11 or later.
@@ -88,6 +89,10 @@ def main(arguments):
         run(PYTHON, "docs/make_commands.py")
         run(PYTHON, "-m", "mkdocs", "build", "--strict", "--quiet")
         print("The site is in build/site/index.html.")
+    elif what == "audit":
+        set_up("test")
+        run(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "pip-audit")
+        run(PYTHON, "-m", "pip_audit", "--skip-editable", *rest)
     elif what == "fuzz":
         set_up("fuzz")
         run(PYTHON, "fuzz/run.py", *rest)
