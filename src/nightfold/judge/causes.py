@@ -167,7 +167,7 @@ def why_dim(sub: SubFacts, usual: Usual, story: Story, best: float) -> tuple[Cau
     sky = sky_ratio(sub, usual)
     if np.isfinite(sky) and sky > 1.0 + 0.3 * (1.0 - share):
         cloud.add(1.0, f"sky {sky:.1f} times as bright")
-    elif np.isfinite(sky) and sky < 1.0 - 0.3 * (1.0 - share):
+    elif np.isfinite(sky) and 0.0 < sky < 1.0 - 0.3 * (1.0 - share):  # a sky taken off before tells nothing
         dew.add(1.0, f"sky down to {_percent(sky)}")
     if dew.total > cloud.total:
         doubt = dew.total - cloud.total <= 1.0
