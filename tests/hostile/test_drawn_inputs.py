@@ -134,7 +134,7 @@ def changed(data: st.DataObject, tables: dict[str, Any]) -> dict[str, Any]:
         if value is None:
             del holder[path[-1]]
         else:
-            holder[path[-1]] = value
+            holder[path[-1]] = copy.deepcopy(value)  # a drawn list is one object: put into itself it would be endless
     return tables
 
 
