@@ -166,17 +166,6 @@ async function refresh() {
   if (!fresh) return;
   report = sorted(fresh);
   draw();
-// The latest night may still be under way: new subs and verdicts come in by themselves while somebody looks.
-if (report.after === null)
-  setInterval(async () => {
-    if (document.hidden || !viewing.hidden || chosen.size || undo.length) return;
-    try {
-      const fresh = sorted(await get(`/api/nights/${report.night}`));
-      if (JSON.stringify(fresh) === JSON.stringify(report)) return;
-      report = fresh;
-      draw();
-    } catch { /* told when something is asked for */ }
-  }, 15000);
   if (!viewing.hidden) describe();
 }
 
