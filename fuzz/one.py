@@ -33,7 +33,11 @@ def main() -> None:
 
     warnings.simplefilter("ignore")
     target = targets.TARGETS[sys.argv.pop(1)]
-    atheris.Setup(sys.argv, lambda data: target(bytes(data)))
+
+    def one_input(data: bytes) -> None:
+        target(bytes(data))
+
+    atheris.Setup(sys.argv, one_input)
     atheris.Fuzz()
 
 

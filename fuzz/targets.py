@@ -1,7 +1,7 @@
-"""What may be thrown at Nightfold from outside, one function a door: bytes in, nothing out, and only our own errors.
+"""What may be thrown at Nightfold from outside, one function a door: bytes in, how it ended out, and only our own errors.
 
-A target returns quietly for anything it can read and for anything it refuses with a `NightfoldError`; whatever else comes
-out of it is a fault. `tests/hostile` runs them on drawn and kept inputs, `fuzz/run.py` searches for new ones.
+A target says whether it could read or refused with a `NightfoldError`, in one line; whatever else comes out of it is a
+fault. `tests/hostile` runs them on drawn and kept inputs, `fuzz/run.py` searches for new ones.
 """
 
 from __future__ import annotations
@@ -18,10 +18,12 @@ from nightfold.errors import NightfoldError
 MOST_SECONDS = 5.0
 MOST_BYTES = 1 << 30
 """Ceiling of what one small hostile file may make us allocate: an image that is unpacked in memory may be so large."""
+READ, REFUSED = "read", "refused"
+"""How a target may end."""
 _ROOM = Path("/dev/shm") if Path("/dev/shm").is_dir() else Path(tempfile.gettempdir())
 
 
-def _as_file(data: bytes, suffix: str, read: Callable[[Path], None]) -> None:
+def _as_file(data: bytes, suffix: str, read: Callable[[Path], object]) -> str:
     with tempfile.TemporaryDirectory(prefix="fuzz-", dir=_ROOM) as name:
         path = Path(name) / f"hostile{suffix}"
         path.write_bytes(data)
@@ -32,12 +34,13 @@ def _as_file(data: bytes, suffix: str, read: Callable[[Path], None]) -> None:
         except NightfoldError as error:
             told = error.line
         else:
-            return
-        assert told
-        assert "\n" not in told
+            return READ
+    assert told
+    assert "\n" not in told
+    return REFUSED
 
 
-def header(data: bytes) -> None:
+def header(data: bytes) -> str:
     """A file that says it is a frame."""
     from nightfold.frames.header import read_header
 
@@ -48,10 +51,10 @@ def header(data: bytes) -> None:
             assert not isinstance(value, float) or math.isfinite(value), field.name
         assert 0 < found.width_px * found.height_px <= 1 << 31
 
-    _as_file(data, ".fits", read)
+    return _as_file(data, ".fits", read)
 
 
-def pixels(data: bytes) -> None:
+def pixels(data: bytes) -> str:
     """The same file, its pixels read."""
     from nightfold.frames.pixels import open_pixels
 
@@ -61,32 +64,32 @@ def pixels(data: bytes) -> None:
             source.read_rows(0, min(4, height))
             source.read_rows(max(0, height - 4), height)
 
-    _as_file(data, ".fits", read)
+    return _as_file(data, ".fits", read)
 
 
-def master(data: bytes) -> None:
+def master(data: bytes) -> str:
     """A file in the place of a master."""
     from nightfold.fold.masters import read_master
 
-    _as_file(data, ".fits", lambda path: read_master(path) and None)
+    return _as_file(data, ".fits", read_master)
 
 
-def calibration(data: bytes) -> None:
+def calibration(data: bytes) -> str:
     """A file in the place of a master calibration frame."""
     from nightfold.calibrate.files import read_calibration
 
-    _as_file(data, ".fits", lambda path: read_calibration(path) and None)
+    return _as_file(data, ".fits", read_calibration)
 
 
-def star_list(data: bytes) -> None:
+def star_list(data: bytes) -> str:
     """A star list as it may be added to a campaign."""
     from nightfold.align.catalogue import read_cone
 
-    _as_file(data, ".ecsv", lambda path: read_cone(path) and None)
-    _as_file(data, ".fits", lambda path: read_cone(path) and None)
+    told = [_as_file(data, suffix, read_cone) for suffix in (".ecsv", ".fits")]
+    return READ if READ in told else REFUSED
 
 
-def campaign_file(data: bytes) -> None:
+def campaign_file(data: bytes) -> str:
     """A campaign.toml."""
     from nightfold.settings.files import load_settings, parse_settings, settings_text
 
@@ -94,10 +97,10 @@ def campaign_file(data: bytes) -> None:
         found = load_settings(path)
         assert parse_settings(settings_text(found)) == found
 
-    _as_file(data, ".toml", read)
+    return _as_file(data, ".toml", read)
 
 
-def recipe(data: bytes) -> None:
+def recipe(data: bytes) -> str:
     """A picture's recipe."""
     from nightfold.picture.recipe import load_recipe, parse_recipe, recipe_text
 
@@ -105,17 +108,17 @@ def recipe(data: bytes) -> None:
         found = load_recipe(path)
         assert parse_recipe(recipe_text(found)) == found
 
-    _as_file(data, ".toml", read)
+    return _as_file(data, ".toml", read)
 
 
-def simulation_plan(data: bytes) -> None:
+def simulation_plan(data: bytes) -> str:
     """A plan of invented frames."""
     from nightfold.simulate.plan_file import read_plan
 
-    _as_file(data, ".toml", lambda path: read_plan(path) and None)
+    return _as_file(data, ".toml", read_plan)
 
 
-def secrets(data: bytes) -> None:
+def secrets(data: bytes) -> str:
     """A campaign's secrets.toml."""
     from nightfold.watch.phone import phone_addresses
 
@@ -123,10 +126,10 @@ def secrets(data: bytes) -> None:
         path.rename(path.parent / "secrets.toml")
         phone_addresses(path.parent)
 
-    _as_file(data, ".toml", read)
+    return _as_file(data, ".toml", read)
 
 
-TARGETS: dict[str, Callable[[bytes], None]] = {
+TARGETS: dict[str, Callable[[bytes], str]] = {
     f.__name__: f
     for f in (header, pixels, master, calibration, star_list, campaign_file, recipe, simulation_plan, secrets)
 }
