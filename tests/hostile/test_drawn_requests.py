@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings
 
 LEFT_OUT = {
     # They go through folders of this machine, or go on for long: their bodies are drawn in `tests/web` instead.
-    "/api/work/start", "/api/work/demo", "/api/work/take-in", "/api/work/watch", "/api/work/look", "/api/work/optics",
+    "/api/do/start", "/api/do/demo", "/api/do/take-in", "/api/do/watch", "/api/do/look", "/api/do/optics",
     "/api/jobs/{job_id}/events",
 }  # fmt: skip
 DRAWN = 5

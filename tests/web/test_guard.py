@@ -61,7 +61,7 @@ def test_our_own_origin_passes(page_of_finished: Any) -> None:
 
 
 @pytest.mark.parametrize("token", [False, "wrong", "ä"])
-@pytest.mark.parametrize("path", ["/api/work/fold", "/api/decide", "/api/open", "/api/work/demo", "/api/jobs/x/stop"])
+@pytest.mark.parametrize("path", ["/api/do/fold", "/api/decide", "/api/open", "/api/do/demo", "/api/jobs/x/stop"])
 def test_a_change_needs_the_token(page_of_finished: Any, token: bool | str, path: str) -> None:
     sent = {"X-Nightfold-Token": token.encode("utf-8").decode("latin-1")} if isinstance(token, str) else {}
     status, _headers, body = page_of_finished.ask("POST", path, token=False, headers=sent)
@@ -71,7 +71,7 @@ def test_a_change_needs_the_token(page_of_finished: Any, token: bool | str, path
 
 
 def test_a_get_changes_nothing(page_of_finished: Any) -> None:
-    for path in ("/api/work/fold", "/api/decide", "/api/open"):
+    for path in ("/api/do/fold", "/api/decide", "/api/open"):
         assert page_of_finished.ask("GET", path)[0] in (404, 405)
 
 
@@ -121,7 +121,7 @@ def test_only_frames_of_a_persons_own_folders_are_shown(page_of_finished: Any, p
     assert status == 400
     assert b"cannot be opened" in body
     wish = {"what": "focus", "path": path}
-    status, _headers, body = page_of_finished.ask("POST", "/api/work/optics", wish)
+    status, _headers, body = page_of_finished.ask("POST", "/api/do/optics", wish)
     assert status == 400
 
 

@@ -40,7 +40,7 @@ def test_the_interface_describes_itself(page_of_finished: Any) -> None:
         for what in ways.values():
             assert what["summary"]
     changes = {path for path, ways in described["paths"].items() if "post" in ways}
-    assert {"/api/decide", "/api/work/fold", "/api/work/picture", "/api/settings", "/api/jobs/{job_id}/stop"} <= changes
+    assert {"/api/decide", "/api/do/fold", "/api/do/picture", "/api/settings", "/api/jobs/{job_id}/stop"} <= changes
 
 
 def test_errors_are_json_for_programs_and_a_page_for_people(page_of_finished: Any) -> None:

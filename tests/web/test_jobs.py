@@ -186,7 +186,7 @@ def test_a_watch_goes_on_beside_other_work(tmp_path: Path) -> None:
 
 def test_work_goes_on_without_anybody_looking(copied: Path, serve: Callable[[Path], Any]) -> None:
     page = serve(copied)
-    job = page.post("/api/work/judge", {})
+    job = page.post("/api/do/judge", {})
     assert job["state"] == "running"
     record = page.wait_for(job)
     assert record["state"] == "done", record["error"]
@@ -196,7 +196,7 @@ def test_work_goes_on_without_anybody_looking(copied: Path, serve: Callable[[Pat
 
 def test_the_event_stream_ends_with_the_work(copied: Path, serve: Callable[[Path], Any]) -> None:
     page = serve(copied)
-    job = page.post("/api/work/judge", {})
+    job = page.post("/api/do/judge", {})
     status, headers, body = page.ask("GET", f"/api/jobs/{job['id']}/events")
     assert status == 200
     assert headers["content-type"].startswith("text/event-stream")
@@ -207,7 +207,7 @@ def test_the_event_stream_ends_with_the_work(copied: Path, serve: Callable[[Path
 
 def test_the_page_survives_a_restart(copied: Path, serve: Callable[[Path], Any]) -> None:
     first = serve(copied)
-    job = first.post("/api/work/judge", {})
+    job = first.post("/api/do/judge", {})
     first.wait_for(job)
     time.sleep(0.2)
     second = serve(copied)
@@ -223,7 +223,7 @@ def test_what_was_cut_short_is_offered_again(copied: Path, serve: Callable[[Path
     page = serve(copied)  # as after a power cut: the record still says that it runs
     job = page.get("/api/session")["job"]
     assert (job["id"], job["state"], job["again"]) == (record.id, "cut short", again)
-    page.wait_for(page.post("/api/work/judge", {}))
+    page.wait_for(page.post("/api/do/judge", {}))
     assert page.get("/api/session")["job"] is None
     go.set()
     ended(jobs, record)
@@ -235,7 +235,7 @@ def test_the_watch_is_switched_on_and_off(
 ) -> None:
     monkeypatch.setenv("HOME", str(small_frames.parent))
     page = serve(copied)
-    job = page.post("/api/work/watch", {"folder": str(small_frames)})
+    job = page.post("/api/do/watch", {"folder": str(small_frames)})
     for _ in range(600):
         watch = page.get("/api/watching")["watch"]
         assert watch is not None

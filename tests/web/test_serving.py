@@ -59,7 +59,7 @@ def test_ctrl_c_ends_it_with_a_stream_open(tmp_path: Path) -> None:
     with started(tmp_path) as (process, address):
         token = session_of(address)["token"]
         headers = {"Content-Type": "application/json", "X-Nightfold-Token": token}
-        request = urllib.request.Request(f"{address}/api/work/demo", b"{}", headers)
+        request = urllib.request.Request(f"{address}/api/do/demo", b"{}", headers)
         with OPENER.open(request, timeout=60) as answer:
             job = json.load(answer)
         stream = OPENER.open(f"{address}/api/jobs/{job['id']}/events", timeout=60)

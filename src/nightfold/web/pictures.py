@@ -74,7 +74,7 @@ def keep(request: Request, wish: VersionWish) -> Any:
     return to_document(room_of(request).campaign().save_version(wish.recipe, wish.name))
 
 
-@router.post("/work/picture", summary="Write a picture from the masters: the document of `picture`")
+@router.post("/do/picture", summary="Write a picture from the masters: the document of `picture`")
 def make(request: Request, wish: PictureWish) -> Any:
     """By a recipe, or by one measured on the masters."""
     room = room_of(request)

@@ -175,7 +175,7 @@ def optics(request: Request, night: date | None = None) -> Any:
     return to_document(room_of(request).campaign().optics_summary(night=night))
 
 
-@router.post("/work/depth", summary="How deep each filter is; `report` is the document of `depth`")
+@router.post("/do/depth", summary="How deep each filter is; `report` is the document of `depth`")
 def depth(request: Request, wish: DepthWish) -> Any:
     """And what the next hour brings, with its chart as a Vega-Lite specification."""
     room = room_of(request)
@@ -198,7 +198,7 @@ def crop(request: Request, name: str) -> FileResponse:
     return FileResponse(room_of(request).campaign().crop_file(name))
 
 
-@router.post("/work/sheet", summary="Write a night's sheet: the document of `sheet`")
+@router.post("/do/sheet", summary="Write a night's sheet: the document of `sheet`")
 def sheet(request: Request, wish: SheetWish) -> Any:
     """The file can then be fetched from the work's address."""
     room = room_of(request)
@@ -210,7 +210,7 @@ def sheet(request: Request, wish: SheetWish) -> Any:
     return begin(room, "sheet", "Writing the night's sheet", wish, work)
 
 
-@router.post("/work/calendar", summary="Write a night's plan as calendar: the document of `calendar`")
+@router.post("/do/calendar", summary="Write a night's plan as calendar: the document of `calendar`")
 def calendar(request: Request, wish: DayWish) -> Any:
     """With alarms."""
     room = room_of(request)
@@ -222,7 +222,7 @@ def calendar(request: Request, wish: DayWish) -> Any:
     return begin(room, "calendar", "Writing the night's calendar", wish, work)
 
 
-@router.post("/work/record", summary="Write the capture record: the document of `record`")
+@router.post("/do/record", summary="Write the capture record: the document of `record`")
 def record(request: Request, wish: RecordWish) -> Any:
     """Nothing in it tells the site's place."""
     room = room_of(request)
@@ -234,7 +234,7 @@ def record(request: Request, wish: RecordWish) -> Any:
     return begin(room, "record", "Writing the capture record", wish, work)
 
 
-@router.post("/work/optics", summary="Look at the optics from a night's subs; `report` is the command's document")
+@router.post("/do/optics", summary="Look at the optics from a night's subs; `report` is the command's document")
 def look_at_optics(request: Request, wish: OpticsWish) -> Any:
     """With its chart as a Vega-Lite specification, and the trend over the nights where it has one."""
     room = room_of(request)

@@ -115,7 +115,7 @@ def open_campaign(request: Request, wish: OpenWish) -> Any:
     return {"campaign": str(room_of(request).choose(wish.name))}
 
 
-@router.post("/work/look", summary="What the headers of a folder say, and what they leave open")
+@router.post("/do/look", summary="What the headers of a folder say, and what they leave open")
 def look(request: Request, wish: LookWish) -> Any:
     """Nothing is written."""
     room = room_of(request)
@@ -127,7 +127,7 @@ def look(request: Request, wish: LookWish) -> Any:
     return begin(room, "look", f"Looking at {folder.name}", wish, work)
 
 
-@router.post("/work/start", summary="A campaign from a folder of raw frames, and the whole way to a picture")
+@router.post("/do/start", summary="A campaign from a folder of raw frames, and the whole way to a picture")
 def start(request: Request, wish: StartWish) -> Any:
     """Files are only read."""
     room = room_of(request)
@@ -142,7 +142,7 @@ def start(request: Request, wish: StartWish) -> Any:
     return begin(room, "start", f"From {folder.name} to a first picture", wish, work)
 
 
-@router.post("/work/demo", summary="The demo: an invented campaign, gone through the whole way")
+@router.post("/do/demo", summary="The demo: an invented campaign, gone through the whole way")
 def demo(request: Request, wish: DemoWish) -> Any:
     """Frames are made in a folder of their own."""
     room = room_of(request)
@@ -155,7 +155,7 @@ def demo(request: Request, wish: DemoWish) -> Any:
     return begin(room, "demo", "The demo, from invented frames to a picture", wish, work)
 
 
-@router.post("/work/take-in", summary="Take a folder in and judge what is new")
+@router.post("/do/take-in", summary="Take a folder in and judge what is new")
 def take_in(request: Request, wish: TakeInWish) -> Any:
     """Files are only read."""
     room = room_of(request)
@@ -170,7 +170,7 @@ def take_in(request: Request, wish: TakeInWish) -> Any:
     return begin(room, "take-in", f"Taking in {folder.name}", wish, work)
 
 
-@router.post("/work/watch", summary="Follow a folder while it is shot into; goes on until it is stopped")
+@router.post("/do/watch", summary="Follow a folder while it is shot into; goes on until it is stopped")
 def watch(request: Request, wish: WatchWish) -> Any:
     """What happens is said in the job's record; other work can run beside it."""
     room = room_of(request)
@@ -193,7 +193,7 @@ def watching(request: Request) -> Any:
     return {"watch": to_document(room_of(request).jobs.watching())}
 
 
-@router.post("/work/judge", summary="Measure what is new and judge all subs")
+@router.post("/do/judge", summary="Measure what is new and judge all subs")
 def judge(request: Request, wish: JudgeWish) -> Any:
     """The verdicts are in /api/judge afterwards."""
     room = room_of(request)
@@ -207,7 +207,7 @@ def judge(request: Request, wish: JudgeWish) -> Any:
     return begin(room, "judge", "Judging the subs", wish, work)
 
 
-@router.post("/work/fold", summary="Fold kept subs into masters")
+@router.post("/do/fold", summary="Fold kept subs into masters")
 def fold(request: Request, wish: FoldWish) -> Any:
     """All masters, or those of one target, filter or rig."""
     room = room_of(request)

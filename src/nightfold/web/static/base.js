@@ -163,7 +163,7 @@ document.addEventListener("visibilitychange", () => (document.hidden ? unfollow(
 
 // Starts work and resolves with its record once it has ended.
 export async function start(kind, wish = {}) {
-  show(await post(`/api/work/${kind}`, wish));
+  show(await post(`/api/do/${kind}`, wish));
   return ended();
 }
 export function ended() {

@@ -25,7 +25,7 @@ function draw() {
 }
 async function begin(folder) {
   place.replaceChildren();
-  watched = (await attempt(() => post("/api/work/watch", { folder }))) ?? null;
+  watched = (await attempt(() => post("/api/do/watch", { folder }))) ?? null;
   draw();
 }
 async function end() {
