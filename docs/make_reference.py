@@ -37,7 +37,9 @@ def _methods() -> list[tuple[str, Any]]:
     from nightfold.campaign import Campaign
 
     found = []
-    for name, value in vars(Campaign).items():
+    # The parts in their order; what opens and closes comes with the last of them.
+    members = {name: value for part in reversed(Campaign.__mro__[:-1]) for name, value in vars(part).items()}
+    for name, value in members.items():
         plain = value.__func__ if isinstance(value, classmethod | staticmethod) else value
         if not name.startswith("_") and inspect.isfunction(plain):
             found.append((name, plain))
@@ -144,7 +146,6 @@ def _record(kind: type, seen: list[type]) -> list[str]:
 
 def json_text() -> str:
     """The keys of the JSON documents in Markdown."""
-    names = _names_of("nightfold.campaign")
     seen: list[type] = []
     parts = [
         "# JSON",
@@ -162,6 +163,7 @@ def json_text() -> str:
     for command, method in METHOD_OF_COMMAND.items():
         if method not in methods:
             continue
+        names = _names_of(methods[method].__module__)
         returned = typing.get_type_hints(methods[method], names).get("return", Any)
         inside = typing.get_args(returned)
         kind = inside[0] if typing.get_origin(returned) is collections.abc.Iterator else returned

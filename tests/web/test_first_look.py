@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-import nightfold.campaign as front
+import nightfold.campaign.core as front
 from nightfold.campaign import Campaign
 from nightfold.engine.core import NullProgress
 from nightfold.frames import binned
