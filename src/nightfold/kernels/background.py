@@ -13,6 +13,26 @@ SURVIVORS = 0.98658
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def halve_row(upper, lower, out):
+    """Write means of 2x2 cells of two rows over finite pixels into `out`; NaN for none."""
+    one = np.float32(1.0)
+    zero = np.float32(0.0)
+    big = np.float32(np.inf)
+    for x in range(out.size):
+        a = upper[2 * x]
+        b = upper[2 * x + 1]
+        c = lower[2 * x]
+        d = lower[2 * x + 1]
+        wa = one if abs(a) < big else zero
+        wb = one if abs(b) < big else zero
+        wc = one if abs(c) < big else zero
+        wd = one if abs(d) < big else zero
+        total = (a if abs(a) < big else zero) + (b if abs(b) < big else zero)
+        total += (c if abs(c) < big else zero) + (d if abs(d) < big else zero)
+        out[x] = total / (wa + wb + wc + wd)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def halve(image, mask, has_mask, saturation, out):
     """Write means of 2x2 cells over finite, unmasked pixels into `out` (NaN for none); return the saturated count.
 
@@ -27,20 +47,10 @@ def halve(image, mask, has_mask, saturation, out):
         upper = image[2 * y]
         lower = image[2 * y + 1]
         row = out[y]
+        halve_row(upper, lower, row)
         count = 0
-        for x in range(width):
-            a = upper[2 * x]
-            b = upper[2 * x + 1]
-            c = lower[2 * x]
-            d = lower[2 * x + 1]
-            wa = one if abs(a) < big else zero
-            wb = one if abs(b) < big else zero
-            wc = one if abs(c) < big else zero
-            wd = one if abs(d) < big else zero
-            total = (a if abs(a) < big else zero) + (b if abs(b) < big else zero)
-            total += (c if abs(c) < big else zero) + (d if abs(d) < big else zero)
-            row[x] = total / (wa + wb + wc + wd)
-            count += (a >= saturation) + (b >= saturation) + (c >= saturation) + (d >= saturation)
+        for x in range(2 * width):
+            count += (upper[x] >= saturation) + (lower[x] >= saturation)
         saturated += count
         if has_mask:
             for x in range(width):

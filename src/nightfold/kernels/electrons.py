@@ -3,6 +3,8 @@
 import numpy as np
 from numba import njit
 
+from nightfold.kernels.background import halve_row
+
 BLOCK = 512
 """Pixels looked at together for one at the ceiling; hardly any is."""
 
@@ -86,9 +88,6 @@ def stored_to_electrons(
     """
     rows, width = stored.shape
     nan = np.float32(np.nan)
-    zero = np.float32(0.0)
-    one = np.float32(1.0)
-    big = np.float32(np.inf)
     for y in range(rows):
         source = stored[y]
         target = out[y]
@@ -131,19 +130,5 @@ def stored_to_electrons(
                         places[known] = first + y * width + x
                     known += 1
         if y % 2 == 1 and y // 2 < halved.shape[0]:
-            upper = out[y - 1]
-            lower = target
-            row = halved[y // 2]
-            for x in range(row.size):
-                a = upper[2 * x]
-                b = upper[2 * x + 1]
-                c = lower[2 * x]
-                d = lower[2 * x + 1]
-                wa = one if abs(a) < big else zero
-                wb = one if abs(b) < big else zero
-                wc = one if abs(c) < big else zero
-                wd = one if abs(d) < big else zero
-                total = (a if abs(a) < big else zero) + (b if abs(b) < big else zero)
-                total += (c if abs(c) < big else zero) + (d if abs(d) < big else zero)
-                row[x] = total / (wa + wb + wc + wd)
+            halve_row(out[y - 1], target, halved[y // 2])
     return known
