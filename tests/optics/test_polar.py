@@ -163,3 +163,9 @@ def test_refraction_raises_the_pole_and_alt_azimuth_fields_turn() -> None:
     assert refracted_pole_arcmin(52.0) == pytest.approx(0.78, abs=0.02)
     assert refracted_pole_arcmin(-52.0) == refracted_pole_arcmin(52.0)
     assert field_rotation_deg_per_h(52.0, azimuth_deg=0.0, altitude_deg=50.0) == pytest.approx(14.41, rel=1e-3)
+
+
+def test_refraction_of_a_worked_example() -> None:
+    """Meeus 1998, example 16.a p. 107 (CHECKS T14): a true altitude of 33.246' is raised by 24.618', one at the zenith by nothing."""
+    assert refracted_pole_arcmin(33.246 / 60.0) == pytest.approx(24.618, abs=0.001)
+    assert refracted_pole_arcmin(90.0) == pytest.approx(0.0, abs=0.002)
