@@ -248,6 +248,27 @@ def test_saturated_and_dark_flats_are_refused_by_name_and_the_rest_goes_on() -> 
         master_flat([plane_reader(np.full(SHAPE, 65535.0))], SHAPE, dark=200.0)
 
 
+@pytest.mark.parametrize("top", [4095, 16383, 65535])
+def test_flats_of_a_camera_of_few_bits_are_judged_on_its_own_range(top: int) -> None:
+    """Values of 12 and 14 bits as the converter gave them, no header telling so."""
+    frames, _ = flat_frames([0.40 * top, 0.45 * top, 1.6 * top, 0.02 * top], seed=16)
+    frames = [np.minimum(np.rint(f), top) for f in frames]
+    result = master_flat([plane_reader(f) for f in frames], SHAPE, dark=200.0, names=["a", "b", "bright", "dusk"])
+    assert [reason.split(":")[0] + reason.split(":")[1][:10] for _, reason in result.refused] == [
+        "bright saturated",
+        "dusk too dark",
+    ]
+    # Good flats alone: nothing in them is full, so only the greatest value tells the range.
+    assert not master_flat([plane_reader(f) for f in frames[:2]], SHAPE, dark=200.0).refused
+
+
+def test_flats_of_few_electrons_are_too_dark_whatever_their_range() -> None:
+    rng = np.random.default_rng(17)
+    dim = [200.0 + rng.poisson(150.0, SHAPE).astype(np.float32) for _ in range(3)]
+    with pytest.raises(CalibrationError, match=r"too dark: 150 ADU .* scatter by 8%"):
+        master_flat([plane_reader(f) for f in dim], SHAPE, dark=200.0)
+
+
 def test_wrong_input_is_told_in_one_line() -> None:
     with pytest.raises(CalibrationError, match=r"no frames to combine"):
         combine_frames([], SHAPE)

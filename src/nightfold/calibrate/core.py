@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.errors import CalibrationError
+from nightfold.frames.ceiling import full_value
 from nightfold.kernels.frame_stack import combine_known_noise
 from nightfold.robust import mad_sigma
 from nightfold.units import SIGMA_PER_MAD
@@ -34,6 +35,8 @@ SATURATED_FLAT_SHARE = 0.9
 """A flat whose bright part lies above this share of the ceiling is no longer linear. Common practice, no source."""
 DARK_FLAT_SHARE = 0.03
 """A flat with less than this share of the range is mostly bias: its errors enter every sub. Common practice, no source."""
+MOST_FLAT_SCATTER = 0.06
+"""A flat whose pixels scatter by more than this share of its level holds some 300 electrons a pixel or fewer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,7 +301,7 @@ def master_flat(
     shape: tuple[int, int],
     *,
     dark: Combined | float,
-    ceiling_adu: float = 65535.0,
+    ceiling_adu: float | None = None,
     names: Sequence[str] | None = None,
     share_given_up: float = 0.001,
     memory_bytes: int = DEFAULT_MEMORY_BYTES,
@@ -311,23 +314,27 @@ def master_flat(
     ----------
     dark : Combined or float
         What the shutter closed would read: a master flat-dark or bias, or a constant pedestal in ADU.
-    ceiling_adu : float
-        Reading of a saturated pixel.
+    ceiling_adu : float, optional
+        Reading of a saturated pixel; where it is not known, the flats tell it: pixels that pile up at the top, and else
+        the end of the smallest converter (12, 14 or 16 bits) that could have given their values.
     names : sequence of str, optional
         The frames' names, for the reasons.
 
     Notes
     -----
-    A flat is refused by name, and the rest goes on, when its bright part (95th percentile) is above 0.9 of the ceiling
-    or its level above the dark is below 3 % of the range; if none is left, a CalibrationError lists the reasons.
+    A flat is refused by name, and the rest goes on, when its bright part (95th percentile) is above 0.9 of the ceiling,
+    when its level above the dark is below 3 % of the range, or when its pixels scatter by more than 6 % of that level;
+    if none is left, a CalibrationError lists the reasons.
     """
     if not flats:
         raise CalibrationError("no flats to combine", allowed="at least one", next_step="take flats in")
     label = [f"flat {i + 1}" for i in range(len(flats))] if names is None else list(names)
     usable: list[ReadRows] = []
     refused: list[tuple[int, str]] = []
+    samples = [sample_rows(read, shape, i) for i, read in enumerate(flats)]
+    full_adu, range_adu = (ceiling_adu, ceiling_adu) if ceiling_adu is not None else converter_range(samples)
     for i, read in enumerate(flats):
-        reason = flat_fault(read, shape, dark=dark, ceiling_adu=ceiling_adu)
+        reason = flat_fault(samples[i], dark=dark, ceiling_adu=full_adu, range_adu=range_adu)
         if reason:
             refused.append((i, f"{label[i]}: {reason}"))
         else:
@@ -365,9 +372,30 @@ def master_flat(
     return FlatMaster(combined=normalised, refused=tuple(refused))
 
 
-def flat_fault(read: ReadRows, shape: tuple[int, int], *, dark: Combined | float, ceiling_adu: float) -> str:
-    """Why this flat cannot be used, in plain words; empty if it can."""
-    raw = sample_rows(read, shape)
+def converter_range(samples: Sequence[Plane]) -> tuple[float, float]:
+    """Where pixels of these frames are full, and the range of values that their converter has, in ADU.
+
+    Cameras of 12 and 14 bits write their values as they are or stretched to 16 bits, and headers seldom say which. Values
+    that pile up at the top are full. Without a pile the first number is the end of 16 bits, so that no good flat is taken
+    for a full one, and the second the end of the smallest converter that could have given the values, so that no good flat
+    is taken for a dark one.
+    """
+    greatest = max((float(np.nanmax(s)) for s in samples if np.isfinite(s).any()), default=0.0)
+    ends = [float(2**bits - 1) for bits in (12, 14, 16)]
+    piles = [pile for s in samples if (pile := full_value(s)) is not None]
+    # A frame that is full all over has no lower values to stand out from.
+    piles += [
+        top
+        for s in samples
+        if np.isfinite(s).any() and (top := float(np.nanmax(s))) == float(np.nanmedian(s)) and top > 255
+    ]
+    if piles:
+        return max(piles), max(piles)
+    return max(ends[-1], greatest), next((end for end in ends if greatest <= end), greatest)
+
+
+def flat_fault(raw: Plane, *, dark: Combined | float, ceiling_adu: float, range_adu: float) -> str:
+    """Why the flat that `raw` (rows, width) is a sample of cannot be used, in plain words; empty if it can."""
     finite = raw[np.isfinite(raw)]
     if finite.size == 0:
         return "no finite pixels"
@@ -376,8 +404,11 @@ def flat_fault(read: ReadRows, shape: tuple[int, int], *, dark: Combined | float
     level = float(np.median(finite)) - closed
     if bright > SATURATED_FLAT_SHARE * ceiling_adu:
         return f"saturated: {bright:.0f} ADU of {ceiling_adu:.0f}"
-    if level < DARK_FLAT_SHARE * (ceiling_adu - closed):
+    if level < DARK_FLAT_SHARE * (range_adu - closed):
         return f"too dark: {level:.0f} ADU above the dark level of {closed:.0f}"
+    scatter = clipped_sigma(raw[:, 2:] - raw[:, :-2]) / math.sqrt(2.0) / level  # two apart: of one colour, if any
+    if scatter > MOST_FLAT_SCATTER:
+        return f"too dark: {level:.0f} ADU above the dark level of {closed:.0f}, and pixels scatter by {scatter:.0%} of that"
     return ""
 
 
