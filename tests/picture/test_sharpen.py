@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from nightfold.picture.sharpen import richardson_lucy, sharpen
+from nightfold.kernels.blur import blur_even
+from nightfold.picture import sharpen as sharpening
+from nightfold.picture.noise import significant_reach_px
+from nightfold.picture.sharpen import PLANES, gaussian_taps, richardson_lucy, sharpen
 
 
 def test_the_textbook_iteration() -> None:
@@ -53,3 +58,60 @@ def test_no_strength_changes_nothing() -> None:
     image = scene().astype(np.float32)
     same = sharpen(image, np.full_like(image, 1e-4), fwhm_px=3.0, strength=0.0)
     np.testing.assert_array_equal(same, image)
+
+
+@pytest.mark.parametrize("tile_px", [64, 150])
+def test_tiles_of_any_size_give_what_the_whole_gives(tile_px: int) -> None:
+    rng = np.random.default_rng(12)
+    light = 40.0 * ndimage.gaussian_filter(np.clip(rng.normal(size=(330, 290)), 0, None) ** 4, 2.0)
+    variance = (0.02 + 0.001 * light).astype(np.float32)
+    image = (ndimage.gaussian_filter(light, 1.4) + np.sqrt(variance) * rng.normal(size=light.shape)).astype(np.float32)
+    whole = sharpen(image, variance, fwhm_px=3.3, tile_px=4096)
+    assert np.abs(whole - image).max() > 1.0, "something was sharpened"
+    with ThreadPoolExecutor(3) as pool:
+        tiled = sharpen(image, variance, fwhm_px=3.3, tile_px=tile_px, run=pool.map)
+    np.testing.assert_allclose(tiled, whole, atol=1e-5 * float(image.max()), rtol=0)
+
+
+def test_a_round_looks_no_farther_than_its_apron() -> None:
+    # A change of one pixel moves nothing beyond the apron in one round, and something at its inner side.
+    image = scene().astype(np.float32)
+    variance = np.full(image.shape, 1e-4, np.float32)
+    changed = image.copy()
+    changed[0, 0] += 5.0
+    taps = gaussian_taps(3.0 / 2.3548)
+    reach = 2 * (taps.size - 1) + significant_reach_px(PLANES)
+    apart = np.abs(
+        sharpen(changed, variance, fwhm_px=3.0, most_rounds=1) - sharpen(image, variance, fwhm_px=3.0, most_rounds=1)
+    )
+    assert apart[reach + 1 :].max() < 1e-6
+    assert apart[: reach // 2].max() > 1e-3
+
+
+def test_looking_ahead_saves_rounds_and_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    truth = scene()
+    data = ndimage.gaussian_filter(truth, 3.0 / 2.3548, mode="mirror")
+    data = (data + np.random.default_rng(6).normal(0, 0.005, truth.shape)).astype(np.float32)
+    variance = np.full(data.shape, 0.005**2, np.float32)
+    rounds = []
+    plain = sharpening.significant
+    monkeypatch.setattr(sharpening, "significant", lambda *a, **k: rounds.append(1) or plain(*a, **k))
+    quick = sharpen(data, variance, fwhm_px=3.0, most_rounds=60)
+    fewer = len(rounds)
+    monkeypatch.setattr(sharpening, "MOST_HASTE", 0.0)
+    slow = sharpen(data, variance, fwhm_px=3.0, most_rounds=60)
+    assert fewer < 0.6 * (len(rounds) - fewer)
+    errors = [np.sqrt(np.mean((a - truth) ** 2)) for a in (quick, slow)]
+    assert errors[0] < 1.03 * errors[1]
+
+
+@pytest.mark.parametrize("taps", [np.array([0.5, 0.25]), np.array([0.3, 0.2, 0.1, 0.05]), np.array([1.0])])
+def test_even_blurs_against_a_library(taps: np.ndarray) -> None:
+    image = np.random.default_rng(1).normal(size=(9, 5)).astype(np.float32)
+    out = np.empty_like(image)
+    blur_even(image, taps.astype(np.float32), out)
+    kernel = np.concatenate([taps[:0:-1], taps])
+    slow = ndimage.convolve1d(
+        ndimage.convolve1d(image.astype(float), kernel, 0, mode="mirror"), kernel, 1, mode="mirror"
+    )
+    np.testing.assert_allclose(out, slow, atol=1e-6)

@@ -53,21 +53,30 @@ def smooth_b3(image, step, out):
 def squared_difference(fine, broad, out):
     """Write (fine - broad)^2."""
     for y in range(fine.shape[0]):
-        for x in range(fine.shape[1]):
-            w = fine[y, x] - broad[y, x]
-            out[y, x] = w * w
+        a = fine[y]
+        b = broad[y]
+        target = out[y]
+        for x in range(a.size):
+            w = a[x] - b[x]
+            target[x] = w * w
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def add_shrunk(fine, broad, energy, variance, noise, margin, least, out):
     """Add the plane fine - broad to `out`, each value times max(least, S / (S + N)).
 
-    N is `noise` x variance, the plane's noise power, and S what its local `energy` exceeds `margin` x N by.
+    N is `noise` x variance, the plane's noise power, and S what its local `energy` exceeds `margin` x N by, at least nothing.
     """
+    none = np.float32(0.0)
+    tiny = np.float32(1e-37)
     for y in range(fine.shape[0]):
-        for x in range(fine.shape[1]):
-            n = noise * variance[y, x]
-            s = energy[y, x] - margin * n
-            keep = s / (s + n) if s > 0.0 else least
-            keep = keep if keep > least else least
-            out[y, x] += keep * (fine[y, x] - broad[y, x])
+        a = fine[y]
+        b = broad[y]
+        e = energy[y]
+        v = variance[y]
+        target = out[y]
+        for x in range(a.size):
+            n = noise * v[x]
+            s = max(e[x] - margin * n, none)
+            # The smallest of numbers keeps nothing over nothing from being no number.
+            target[x] += max(s / (s + n + tiny), least) * (a[x] - b[x])

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.errors import PictureError
+from nightfold.picture.sharpen import haste
 from nightfold.picture.wavelets import noise_factors
 
 Plane32 = npt.NDArray[np.float32]
@@ -112,15 +113,20 @@ def rounds_on_card(
     card = CardRounds(device if device is not None else card_device(), variance, sigma)
     torch = card._torch
     light = card.up(data)
-    estimate = light.clone()
+    y, x = light.clone(), light.clone()
+    g = torch.zeros_like(light)
     before = math.inf
     for _ in range(most_rounds):
-        blurred = card.blur(estimate)
+        blurred = card.blur(y)
         true = card.structure(light - blurred, strengths)
         left = float((true * true / card.variance).mean(dtype=torch.float64))
         if left < nothing_left or before - left < slow * before:
             break
         before = left
-        ratio = torch.clamp((blurred + true) / torch.clamp(blurred, min=1e-20), min=0.0)
-        estimate = estimate * card.blur(ratio)
-    return np.asarray(estimate.cpu().numpy(), np.float32)
+        ratio = torch.clamp(blurred + true, min=0.0) / torch.clamp(blurred, min=1e-20)
+        new = y * card.blur(ratio)
+        step = new - y
+        along, length = (float((a * g).sum(dtype=torch.float64)) for a in (step, g))
+        y = torch.clamp(new + haste(along, length) * (new - x), min=1e-20)
+        x, g = new, step
+    return np.asarray(y.cpu().numpy(), np.float32)

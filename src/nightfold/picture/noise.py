@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.kernels.wavelets import add_shrunk, squared_difference
+from nightfold.picture.tiles import Run, Tile, tiles
 from nightfold.picture.wavelets import noise_factors, reach_px, smooth
 from nightfold.units import SIGMA_PER_MAD
 
@@ -30,9 +31,13 @@ SECOND_LOOK_NOISE = 0.5
 """Noise power that the second look reckons with, of the true one: with its signal cleaned already, half keeps most detail."""
 
 
+TILE_SIDE_PX = 1024
+"""Of the tiles that `shrink_noise` works in: its apron is wide."""
+
+
 def noise_apron_px(levels: int = LEVELS) -> int:
-    """The apron that `shrink_noise` needs around a tile."""
-    return 2 * (reach_px(levels) + (4 << (levels - 1)))
+    """The apron that `shrink_noise` needs around a tile: two looks, each as far as `significant` looks."""
+    return 2 * significant_reach_px(levels)
 
 
 def measured_noise(image: Plane32, variance: Plane32, levels: int = LEVELS) -> tuple[float, ...]:
@@ -67,6 +72,8 @@ def shrink_noise(
     strengths: Sequence[float],
     ratios: Sequence[float] | None = None,
     least_kept: float = LEAST_KEPT,
+    tile_px: int = TILE_SIDE_PX,
+    run: Run = map,
 ) -> Plane32:
     """The image with its noise shrunk.
 
@@ -79,15 +86,36 @@ def shrink_noise(
         goes down to `least_kept`; 0 leaves a plane alone.
     ratios : sequence of float, optional
         The planes' noise over white noise (`measured_noise`); ones when left out.
+    tile_px, run : int, callable
+        Side of the tiles, and how to work through them; the result depends on neither.
     """
+    known = tuple(ratios) if ratios is not None else (1.0,) * len(strengths)
+    out = np.empty(image.shape, np.float32)
+
+    def one(tile: Tile) -> None:
+        whole = _two_looks(image[tile.outer], variance[tile.outer], strengths, known, least_kept)
+        out[tile.inner] = whole[tile.within]
+
+    for _ in run(one, tiles(image.shape, noise_apron_px(len(strengths)), tile_px)):
+        pass
+    return out
+
+
+def _two_looks(
+    image: Plane32, variance: Plane32, strengths: Sequence[float], known: Sequence[float], least_kept: float
+) -> Plane32:
     levels = len(strengths)
-    known = tuple(ratios) if ratios is not None else (1.0,) * levels
     local = smooth(smooth(np.ascontiguousarray(variance, np.float32), 0), 1)
     image = np.ascontiguousarray(image, np.float32)
     first = _one_look(image, image, local, strengths, known, margins=[s**2 for s in strengths], share=1.0, least=0.0)
     return _one_look(
         image, first, local, strengths, known, margins=[0.0] * levels, share=SECOND_LOOK_NOISE, least=least_kept
     )
+
+
+def significant_reach_px(levels: int) -> int:
+    """The apron that `significant` needs around a tile: the chain of planes, and the mean of squares of the last."""
+    return reach_px(levels) + (2 << (levels - 1))
 
 
 def significant(image: Plane32, variance: Plane32, *, strengths: Sequence[float]) -> Plane32:

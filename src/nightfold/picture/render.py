@@ -1,7 +1,7 @@
-"""A recipe applied: linear planes in, sRGB picture out; filters side by side, colours in bands of rows.
+"""A recipe applied: linear planes in, sRGB picture out; planes in tiles, colours in bands of rows.
 
-Steps on linear planes run filter by filter on threads. Colour steps run on bands of rows, each with the apron that its
-steps need, so a picture of any size takes little memory and no band shows.
+Steps on linear planes run tile by tile, colour steps on bands of rows, each with the apron that its step needs, so a picture of
+any size takes little memory and neither tile nor band shows.
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ from nightfold.picture.steps import (
     TurnHues,
 )
 from nightfold.picture.stretch import AsinhCurve, MonotoneCurve
+from nightfold.picture.tiles import Run
 from nightfold.picture.turning import turned
 from nightfold.picture.wavelets import smooth
 
@@ -183,11 +184,16 @@ def _work_on_planes(step: Any, ready: _Linear, pool: ThreadPoolExecutor) -> None
         ready.nebula = {f: part.nebula for f, part in parts.items()}
         ready.stars = {f: part.stars for f, part in parts.items()}
         return
+    if isinstance(step, Sharpen | Noise):
+        # The tiles of one filter side by side, filter after filter: so only one filter's scratch planes are held.
+        for name in ready.nebula:
+            ready.nebula[name] = _one_plane(step, name, ready, pool.map)
+        return
     made = pool.map(lambda f: _one_plane(step, f, ready), ready.nebula)
     ready.nebula = dict(zip(ready.nebula, made))
 
 
-def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
+def _one_plane(step: Any, name: str, ready: _Linear, run: Run = map) -> Plane32:
     image = ready.nebula[name]
     if isinstance(step, Gradient):
         return without_gradient(step, name, image)
@@ -202,12 +208,13 @@ def _one_plane(step: Any, name: str, ready: _Linear) -> Plane32:
             strength=step.strength,
             most_rounds=step.most_rounds,
             on_card=ready.on_card,
+            run=run,
         )
     if isinstance(step, Noise):
         if name not in step.ratios:
             return image
         strengths, ratios = noise_of_planes(step, step.ratios[name], ready.factor, ready.scale_arcsec_px or 1.0)
-        return shrink_noise(image, ready.variance[name], strengths=strengths, ratios=ratios)
+        return shrink_noise(image, ready.variance[name], strengths=strengths, ratios=ratios, run=run)
     assert isinstance(step, Level)
     if name not in step.sky:
         return image

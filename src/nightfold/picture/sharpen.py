@@ -2,8 +2,11 @@
 
 Richardson 1972 (JOSA 62, 55), Lucy 1974 (AJ 79, 745). Each round's correction is regularised as in Starck & Murtagh
 (1994, A&A 288, 342): of the residual only what stands out of the noise in its wavelet planes goes into the next round, so that noise
-is not sharpened. Stars are taken apart before, so none can ring. When to stop is judged on the whole plane, so it is not
-worked in tiles.
+is not sharpened. Rounds are hastened as in Biggs & Andrews (1997, Applied Optics 36, 1766): each starts from where the last
+two point to. Stars are taken apart before, so none can ring.
+
+Every round goes over the picture tile by tile, each with the apron that one round looks into; how far to look ahead and when to
+stop is judged on the whole. So tiles of any size give the same picture, but for the last digits of those sums.
 """
 
 from __future__ import annotations
@@ -16,7 +19,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from nightfold.picture.noise import significant
+from nightfold.kernels.blur import blur_even
+from nightfold.picture.noise import significant, significant_reach_px
+from nightfold.picture.tiles import TILE_PX, Run, Tile, tiles
 from nightfold.units import FWHM_PER_SIGMA
 
 Plane32 = npt.NDArray[np.float32]
@@ -26,6 +31,9 @@ SIGNIFICANT = 3.0
 PLANES = 4
 NOTHING_LEFT = 1e-3
 SLOW = 0.03
+MOST_HASTE = 0.9
+"""The step ahead of each round is at most this share of the last one, lest it overshoot."""
+LEAST_LIGHT = np.float32(1e-20)
 
 
 def richardson_lucy(
@@ -50,6 +58,8 @@ def sharpen(
     strength: float = 1.0,
     most_rounds: int = 30,
     on_card: bool = False,
+    tile_px: int = TILE_PX,
+    run: Run = map,
 ) -> Plane32:
     """A nebula plane deconvolved by a round Gaussian of `fwhm_px`.
 
@@ -64,11 +74,16 @@ def sharpen(
         noise's own power, or falls by less than `SLOW` a round.
     on_card : bool
         Do the rounds on a graphics card (`picture.card`); the result is the same within 1e-5.
+    tile_px : int
+        Side of the tiles; the result does not depend on it.
+    run : callable
+        How to work through the tiles, for instance the `map` of a thread pool.
     """
     sigma = fwhm_px / FWHM_PER_SIGMA
     # The method wants light that is not negative; blank sky is lifted clear of its noise, which changes no shape.
     lift = np.float32(max(0.0, -float(np.percentile(image, 0.1))) + 5.0 * float(np.sqrt(np.median(variance))))
-    data = np.maximum(image + lift, np.float32(1e-20))
+    data = image + lift
+    np.maximum(data, LEAST_LIGHT, out=data)
     rounds: Callable[..., Plane32] = _rounds
     if on_card:
         from nightfold.picture.card import rounds_on_card
@@ -82,8 +97,13 @@ def sharpen(
         strengths=(SIGNIFICANT,) * PLANES,
         nothing_left=NOTHING_LEFT,
         slow=SLOW,
+        **({} if on_card else {"tile_px": tile_px, "run": run}),
     )
-    return np.asarray(image + np.float32(strength) * (estimate - lift - image), np.float32)
+    estimate -= lift
+    estimate -= image
+    estimate *= np.float32(strength)
+    estimate += image
+    return estimate
 
 
 def _rounds(
@@ -95,21 +115,65 @@ def _rounds(
     strengths: Sequence[float],
     nothing_left: float,
     slow: float,
+    tile_px: int,
+    run: Run,
 ) -> Plane32:
     """The estimate after as many rounds as the noise allows."""
-    estimate = data.copy()
+    taps = gaussian_taps(sigma)
+    pieces = list(tiles(data.shape, 2 * (taps.size - 1) + significant_reach_px(len(strengths)), tile_px))
+    # Names as in Biggs & Andrews: a round makes x from y, and its step is g.
+    y, x, new = data.copy(), data.copy(), np.empty_like(data)
+    g = np.zeros_like(data)
     before = math.inf
+
+    def one(tile: Tile) -> tuple[float, float, float]:
+        """A round on one tile: the power left above the noise, and the products of its step and the last that set the haste."""
+        noise, from_here = variance[tile.outer], y[tile.outer]
+        blurred = _blur(from_here, taps)
+        true = significant(data[tile.outer] - blurred, noise, strengths=strengths)
+        left = true[tile.within]
+        power = float(np.sum(left * left / noise[tile.within], dtype=np.float64))
+        true += blurred
+        np.maximum(true, np.float32(0.0), out=true)
+        true /= np.maximum(blurred, LEAST_LIGHT)
+        better = from_here[tile.within] * _blur(true, taps)[tile.within]
+        step = better - from_here[tile.within]
+        last = g[tile.inner]
+        products = float(np.sum(step * last, dtype=np.float64)), float(np.sum(last * last, dtype=np.float64))
+        new[tile.inner], g[tile.inner] = better, step
+        return power, *products
+
     for _ in range(most_rounds):
-        blurred = _blur(estimate, sigma)
-        true = significant(data - blurred, variance, strengths=strengths)
-        left = float(np.mean(true * true / variance))
+        power, along, length = np.sum(list(run(one, pieces)), axis=0)
+        left = float(power) / data.size
         if left < nothing_left or before - left < slow * before:
             break
         before = left
-        ratio = np.maximum((blurred + true) / np.maximum(blurred, np.float32(1e-20)), np.float32(0.0))
-        estimate = estimate * _blur(ratio, sigma)
-    return np.asarray(estimate, np.float32)
+        look_ahead(y, x, new, haste(float(along), float(length)))
+        x, new = new, x
+    return y
 
 
-def _blur(image: Plane32, sigma: float) -> Plane32:
-    return np.asarray(ndimage.gaussian_filter(image, sigma, mode="mirror", truncate=4.0), np.float32)
+def haste(along: float, length: float) -> float:
+    """How far to look ahead: the step's share along the last one, from their product and the last one's square."""
+    return min(max(along / length, 0.0), MOST_HASTE) if length > 0.0 else 0.0
+
+
+def look_ahead(y: Plane32, x: Plane32, new: Plane32, share: float) -> None:
+    """Set `y` to where `new` and the estimate `x` before it point, `share` of that step onward; never below no light."""
+    np.subtract(new, x, out=y)
+    y *= np.float32(share)
+    y += new
+    np.maximum(y, LEAST_LIGHT, out=y)
+
+
+def gaussian_taps(sigma: float) -> npt.NDArray[np.float32]:
+    """One side of a sampled Gaussian, cut at four sigma, of sum 1 with both sides."""
+    taps = np.exp(-0.5 * (np.arange(int(4.0 * sigma + 0.5) + 1) / sigma) ** 2)
+    return np.asarray(taps / (2.0 * taps.sum() - taps[0]), np.float32)
+
+
+def _blur(image: Plane32, taps: npt.NDArray[np.float32]) -> Plane32:
+    out = np.empty(image.shape, np.float32)
+    blur_even(np.ascontiguousarray(image), taps, out)
+    return out
