@@ -7,7 +7,7 @@ from plan_campaigns import campaign, hours_goals, rig_text, target_text
 
 from nightfold.errors import SettingsError
 from nightfold.plan.state import MeasuredGoal
-from nightfold.plan.targets import Spot, Wanted, rigs_asked, spots_of, target_asked, wanted_of
+from nightfold.plan.targets import Spot, Wanted, one_rig, rigs_asked, spots_of, target_asked, wanted_of
 from nightfold.settings.models import CampaignSettings
 
 PANELS = "".join(f"[[target.panel]]\npanel = {n}\nra_deg = {250.0 + n}\ndec_deg = -48.8\n" for n in (1, 2))
@@ -68,3 +68,11 @@ def test_names_asked_for() -> None:
     assert only.name == "Lantern Shell"
     with pytest.raises(SettingsError, match="no target has this name; seen: Elsewhere; allowed: Lantern Shell"):
         target_asked(wanted, "Elsewhere")
+
+
+def test_the_only_rig_need_not_be_named() -> None:
+    assert one_rig(campaign(rig_text(), target_text("")), None).name == "Heron 106"
+    two = campaign(rig_text(), rig_text("Wren 61"), target_text(""))
+    assert one_rig(two, "Wren 61").name == "Wren 61"
+    with pytest.raises(SettingsError, match="the rig must be named; seen: 2 rigs; allowed: Heron 106, Wren 61"):
+        one_rig(two, None)

@@ -50,13 +50,13 @@ class PlanningPart(CampaignBase):
                 self._ws, day=day, rig=rig, begin=begin, clear=clear, csv=Path(csv) if csv is not None else None
             )
 
-    def exposure(self, *, rig: str, filter: str, target: str | None = None) -> ExposureReport:
+    def exposure(self, *, filter: str, rig: str | None = None, target: str | None = None) -> ExposureReport:
         """How long a sub shall be on a rig through a filter, and what other lengths cost."""
         from nightfold.plan.stage import exposure
 
         return exposure(self._ws, rig=rig, filter=filter, target=target)
 
-    def frame(self, *, rig: str, target: str | None = None) -> FrameReport:
+    def frame(self, *, rig: str | None = None, target: str | None = None) -> FrameReport:
         """How a target lies on a rig's sensor, its panels, and how far to turn the camera."""
         from nightfold.plan.stage import frame
 

@@ -209,8 +209,8 @@ def _solver_told(plan: NightPlan) -> str:
 
 def exposure(
     *,
-    rig: Annotated[str, Parameter(help="The rig.")],
     filter: Annotated[str, Parameter(help="The filter.")],
+    rig: Annotated[str | None, Parameter(help="The rig; the only one by default.")] = None,
     target: Annotated[str | None, Parameter(help="The target whose goal and stars count.")] = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:
@@ -262,7 +262,7 @@ def _size(gigabytes: float) -> str:
 
 def frame(
     *,
-    rig: Annotated[str, Parameter(help="The rig.")],
+    rig: Annotated[str | None, Parameter(help="The rig; the only one by default.")] = None,
     target: Annotated[str | None, Parameter(help="The target; the only one by default.")] = None,
     common: Common = Common(),  # noqa: B008
 ) -> int:

@@ -15,7 +15,7 @@ from nightfold.plan.exposure import Advice, SubConditions, advise
 from nightfold.plan.framing import Field, area_lost, field_of, outline, panels, panels_needed, sampling, turn_by_deg
 from nightfold.plan.records import ExposureReport, ExposureRow, FrameReport, PanelLine
 from nightfold.plan.state import PastSub, State
-from nightfold.plan.targets import Spot, rigs_asked, spots_of, target_asked
+from nightfold.plan.targets import Spot, one_rig, spots_of, target_asked
 from nightfold.rig.photometry import sky_e_per_s, star_e_per_s
 from nightfold.settings.models import CampaignSettings, Goal, Rig, Target
 from nightfold.sky.airmass import airmass_from_true_altitude, extinction_factor
@@ -129,14 +129,14 @@ def exposure_report(
     state: State,
     model: SkyModel,
     *,
-    rig: str,
+    rig: str | None,
     filter: str,
     target: str | None = None,
     missing: Sequence[str] = (),
     throughput: Mapping[tuple[str, str], float] | None = None,
 ) -> ExposureReport:
     """How long a sub shall be on a rig through a filter, for a target's goal where there is one."""
-    (one,) = rigs_asked(settings, rig)
+    one = one_rig(settings, rig)
     wanted = target_asked(settings, target)
     equipment = equipment_of(one, (filter,), throughput=throughput)
     wheel = _wheel_asked(one, equipment, filter)
@@ -221,9 +221,11 @@ def _wheel_asked(rig: Rig, equipment: Equipment, filter: str) -> Wheel:
 # ------------------------------------------------------------------------------------------------------------- framing
 
 
-def frame_report(settings: CampaignSettings, state: State, *, rig: str, target: str | None = None) -> FrameReport:
+def frame_report(
+    settings: CampaignSettings, state: State, *, rig: str | None, target: str | None = None
+) -> FrameReport:
     """Field, sampling, panels and the camera's turn for a rig and a target."""
-    (one,) = rigs_asked(settings, rig)
+    one = one_rig(settings, rig)
     wanted = target_asked(settings, target)
     camera, telescope = one.camera, one.telescope
     gone = [

@@ -235,8 +235,8 @@ def calendar(
     return CalendarReport(file=str(file), entries=entries, alarms=alarms)
 
 
-def exposure(ws: Workspace, *, rig: str, filter: str, target: str | None = None) -> ExposureReport:
-    """How long a sub shall be on a rig through a filter."""
+def exposure(ws: Workspace, *, filter: str, rig: str | None = None, target: str | None = None) -> ExposureReport:
+    """How long a sub shall be on a rig (the only one by default) through a filter."""
     site, place = site_of(ws.settings)
     state = state_of(ws)
     spots, _ = spots_of([t for t in ws.settings.target if t.ra_deg is not None or t.panel])
@@ -247,6 +247,6 @@ def exposure(ws: Workspace, *, rig: str, filter: str, target: str | None = None)
     )  # fmt: skip
 
 
-def frame(ws: Workspace, *, rig: str, target: str | None = None) -> FrameReport:
-    """How a target lies on a rig's sensor, and how far to turn the camera."""
+def frame(ws: Workspace, *, rig: str | None = None, target: str | None = None) -> FrameReport:
+    """How a target lies on a rig's sensor (the only rig by default), and how far to turn the camera."""
     return frame_report(ws.settings, state_of(ws), rig=rig, target=target)

@@ -11,7 +11,7 @@ from nightfold.settings.models import CampaignSettings, Goal, Rig, Site, Target
 from nightfold.sky.ephemeris import Place
 from nightfold.sky.objects import resolve
 
-__all__ = ["Spot", "Wanted", "rigs_asked", "site_of", "spots_of", "target_asked", "wanted_of"]
+__all__ = ["Spot", "Wanted", "one_rig", "rigs_asked", "site_of", "spots_of", "target_asked", "wanted_of"]
 
 
 USUAL_HOURS = 10.0
@@ -71,6 +71,17 @@ def rigs_asked(settings: CampaignSettings, rig: str | None) -> tuple[Rig, ...]:
         names = ", ".join(r.name for r in settings.rig) or "none yet"
         raise SettingsError("no rig has this name", seen=rig, allowed=names, next_step="name one of these with --rig")
     return (found,)
+
+
+def one_rig(settings: CampaignSettings, name: str | None) -> Rig:
+    """The rig of a name; the only one there is where none is named."""
+    rigs = rigs_asked(settings, name)
+    if len(rigs) != 1:
+        names = ", ".join(r.name for r in rigs) or "none yet"
+        raise SettingsError(
+            "the rig must be named", seen=f"{len(rigs)} rigs", allowed=names, next_step="name one with --rig"
+        )
+    return rigs[0]
 
 
 def target_asked(settings: CampaignSettings, name: str | None) -> Target | None:

@@ -116,8 +116,8 @@ def tonight_chart(request: Request, day: date | None = None, clear: Clear = None
 @router.get("/exposure", summary="How long a sub shall be: the document of `exposure`")
 def exposure(
     request: Request,
-    rig: Annotated[str, Query(max_length=200)],
     filter: Annotated[str, Query(max_length=80)],
+    rig: Text = None,
     target: Text = None,
 ) -> Any:
     """For a rig and a filter."""
@@ -125,7 +125,7 @@ def exposure(
 
 
 @router.get("/frame", summary="How a target lies on a rig's sensor: the document of `frame`")
-def frame(request: Request, rig: Annotated[str, Query(max_length=200)], target: Text = None) -> Any:
+def frame(request: Request, rig: Text = None, target: Text = None) -> Any:
     """Panels, and how far to turn the camera."""
     return to_document(room_of(request).campaign().frame(rig=rig, target=target))
 
