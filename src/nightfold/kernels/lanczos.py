@@ -51,17 +51,13 @@ def _fit_squares(terms=5):
     return np.linalg.lstsq(np.vander(u * u, terms, increasing=True), squares, rcond=None)[0]
 
 
-_EVEN, _ODD = _fit()
-_E00, _E01, _E02, _E03, _E04 = _EVEN[0]
-_E10, _E11, _E12, _E13, _E14 = _EVEN[1]
-_E20, _E21, _E22, _E23, _E24 = _EVEN[2]
-_O00, _O01, _O02, _O03, _O04 = _ODD[0]
-_O10, _O11, _O12, _O13, _O14 = _ODD[1]
-_O20, _O21, _O22, _O23, _O24 = _ODD[2]
-POWERS = np.zeros((10, 6), np.float32)
-"""Coefficients of the same polynomials by powers of u = t - 1/2, for the six taps side by side."""
-POWERS[0::2, 2::-1], POWERS[0::2, 3:] = _EVEN.T, _EVEN.T
-POWERS[1::2, 2::-1], POWERS[1::2, 3:] = _ODD.T, -_ODD.T
+EVEN, ODD = _fit()
+_E00, _E01, _E02, _E03, _E04 = EVEN[0]
+_E10, _E11, _E12, _E13, _E14 = EVEN[1]
+_E20, _E21, _E22, _E23, _E24 = EVEN[2]
+_O00, _O01, _O02, _O03, _O04 = ODD[0]
+_O10, _O11, _O12, _O13, _O14 = ODD[1]
+_O20, _O21, _O22, _O23, _O24 = ODD[2]
 _S0, _S1, _S2, _S3, _S4 = _fit_squares()
 HALF = np.float32(0.5)
 KERNEL_TABLE = lanczos(np.arange(3 * STEPS_PER_PIXEL + 2) / STEPS_PER_PIXEL)

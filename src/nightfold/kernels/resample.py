@@ -18,8 +18,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from nightfold.kernels.lanczos import HALF, LANES, SAFE, phase_weights, start_and_step, tap_weights
-from nightfold.kernels.vectors import sample_36
+from nightfold.kernels.lanczos import CELL, LANES, SAFE, phase_weights, start_and_step, tap_weights
+from nightfold.kernels.vectors import bare, block_36, crossing_36, samples_36
 
 STRIP = 256
 """Columns that `resample_upright` goes down at a time; it starts them at multiples of this."""
@@ -144,175 +144,120 @@ def resample_upright(box, box_y, box_x, affine, y0, x0, surface, out):
 
 
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
-def _blocks(box, row, left, tx, dx, ty, dy, begin, end, line):
-    """Blocks `begin` to `end` whose supports lie side by side in `box` from (row, left + 16 b) on.
+def _positions(lattice, y, x, nodes, start_x, start_y, step_x, step_y):
+    """Fill where the blocks of a row begin and how they step; as `start_and_step` of each, from x on.
 
-    Fractions are ``tx[b] + dx[b] * lane`` and ``ty[b] + dy[b] * lane``.
+    `nodes` (2, lattice columns) is scratch.
     """
-    row0 = box[row]
-    row1 = box[row + 1]
-    row2 = box[row + 2]
-    row3 = box[row + 3]
-    row4 = box[row + 4]
-    row5 = box[row + 5]
-    for b in range(begin, end):
-        a = left + b * LANES
-        p0 = row0[a : a + LANES + 5]
-        p1 = row1[a : a + LANES + 5]
-        p2 = row2[a : a + LANES + 5]
-        p3 = row3[a : a + LANES + 5]
-        p4 = row4[a : a + LANES + 5]
-        p5 = row5[a : a + LANES + 5]
-        piece = line[b * LANES : b * LANES + LANES]
-        start_x = tx[b]
-        start_y = ty[b]
-        step_x = dx[b]
-        step_y = dy[b]
-        for i in range(LANES):
-            g0, g1, g2, g3, g4, g5 = tap_weights(start_x + step_x * np.float32(i))
-            h0, h1, h2, h3, h4, h5 = tap_weights(start_y + step_y * np.float32(i))
-            piece[i] = (
-                h0 * (g0 * p0[i] + g1 * p0[i + 1] + g2 * p0[i + 2] + g3 * p0[i + 3] + g4 * p0[i + 4] + g5 * p0[i + 5])
-                + h1 * (g0 * p1[i] + g1 * p1[i + 1] + g2 * p1[i + 2] + g3 * p1[i + 3] + g4 * p1[i + 4] + g5 * p1[i + 5])
-                + h2 * (g0 * p2[i] + g1 * p2[i + 1] + g2 * p2[i + 2] + g3 * p2[i + 3] + g4 * p2[i + 4] + g5 * p2[i + 5])
-                + h3 * (g0 * p3[i] + g1 * p3[i + 1] + g2 * p3[i + 2] + g3 * p3[i + 3] + g4 * p3[i + 4] + g5 * p3[i + 5])
-                + h4 * (g0 * p4[i] + g1 * p4[i + 1] + g2 * p4[i + 2] + g3 * p4[i + 3] + g4 * p4[i + 4] + g5 * p4[i + 5])
-                + h5 * (g0 * p5[i] + g1 * p5[i + 1] + g2 * p5[i + 2] + g3 * p5[i + 3] + g4 * p5[i + 4] + g5 * p5[i + 5])
-            )
+    j = y // CELL
+    share = (y - j * CELL) / CELL
+    across = nodes[0]
+    down = nodes[1]
+    for i in range(across.size):
+        across[i] = lattice[j, i, 0] + share * (lattice[j + 1, i, 0] - lattice[j, i, 0])
+        down[i] = lattice[j, i, 1] + share * (lattice[j + 1, i, 1] - lattice[j, i, 1])
+    for b in range(start_x.size):
+        at = x + b * LANES
+        i = at // CELL
+        inside = at - i * CELL
+        dx = (across[i + 1] - across[i]) / CELL
+        dy = (down[i + 1] - down[i]) / CELL
+        start_x[b] = across[i] + inside * dx
+        start_y[b] = down[i] + inside * dy
+        step_x[b] = dx
+        step_y[b] = dy
 
 
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
-def _block_anywhere(pixels, width, sx, sy, dx, dy, at, across, down, line, begin):
-    """A block whose samples each find their own 36 pixels; (sx, sy) counts from the first of `pixels`, steps dx, dy.
-
-    `at` (16), `across` (16) and `down` (6, 16) are scratch.
-    """
-    d0 = down[0]
-    d1 = down[1]
-    d2 = down[2]
-    d3 = down[3]
-    d4 = down[4]
-    d5 = down[5]
+def _places(sx, sy, dx, dy, width, at, across, down):
+    """Where 16 samples from (sx, sy) on begin among pixels in rows of `width`, and their fractions."""
     for i in range(LANES):
         px = sx + dx * i
         py = sy + dy * i
         fx = np.floor(px)
         fy = np.floor(py)
         at[i] = (np.int64(fy) - 2) * width + np.int64(fx) - 2
-        across[i] = np.float32(px - fx) - HALF
-        d0[i] = np.float32(py - fy)
-    for i in range(LANES):
-        h0, h1, h2, h3, h4, h5 = tap_weights(d0[i])
-        d0[i] = h0
-        d1[i] = h1
-        d2[i] = h2
-        d3[i] = h3
-        d4[i] = h4
-        d5[i] = h5
-    target = line[begin : begin + LANES]
-    for i in range(LANES):
-        target[i] = sample_36(pixels, at[i], width, across[i], down, i)
+        across[i] = np.float32(px - fx)
+        down[i] = np.float32(py - fy)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def resample_runs(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, out):
     """Fill `out` for maps near identity, of any phase.
 
-    Where the whole-pixel part of the source position changes inside a block, that block is made sample by sample.
+    Where the whole-pixel part of the source's row changes once inside a block, a row more is looked at; where that of the
+    column changes, or the row's more than once, the block is made sample by sample.
     """
+    box = bare(box)
+    lattice = bare(lattice)
+    out = bare(out)
     rows, columns = out.shape
     blocks = columns // LANES
-    start_x = np.empty(blocks, np.float64)
-    start_y = np.empty(blocks, np.float64)
-    step_x = np.empty(blocks, np.float64)
-    step_y = np.empty(blocks, np.float64)
-    tx = np.empty(blocks, np.float32)
-    dx = np.empty(blocks, np.float32)
-    ty = np.empty(blocks, np.float32)
-    dy = np.empty(blocks, np.float32)
-    whole_x = np.empty(blocks, np.int64)
-    whole_y = np.empty(blocks, np.int64)
-    in_one = np.empty(blocks, np.bool_)
+    places = np.empty((4, blocks), np.float64)
+    start_x = places[0]
+    start_y = places[1]
+    step_x = places[2]
+    step_y = places[3]
+    nodes = np.empty((2, lattice.shape[1]), np.float64)
+    width = box.shape[1]
     pixels = box.reshape(-1)
     at = np.empty(LANES, np.int64)
     across = np.empty(LANES, np.float32)
-    down = np.empty((6, LANES), np.float32)
+    down = np.empty(LANES, np.float32)
+    shares = np.empty((6, LANES), np.float32)
     last = LANES - 1
     for y in range(rows):
-        for b in range(blocks):
-            sx, sy, ex, ey = start_and_step(lattice, y0 + y - node_y, x0 + b * LANES - node_x)
-            start_x[b] = sx
-            start_y[b] = sy
-            step_x[b] = ex
-            step_y[b] = ey
-        for b in range(blocks):
-            ix = np.floor(start_x[b])
-            iy = np.floor(start_y[b])
-            tx[b] = np.float32(start_x[b] - ix)
-            ty[b] = np.float32(start_y[b] - iy)
-            dx[b] = np.float32(step_x[b] - 1.0)
-            dy[b] = np.float32(step_y[b])
-            in_one[b] = (
-                np.floor(start_x[b] + step_x[b] * last) - last == ix and np.floor(start_y[b] + step_y[b] * last) == iy
-            )
-            whole_x[b] = int(ix)
-            whole_y[b] = int(iy)
+        _positions(lattice, y0 + y - node_y, x0 - node_x, nodes, start_x, start_y, step_x, step_y)
         line = out[y]
-        b = 0
-        while b < blocks:
-            if in_one[b]:
-                end = b + 1
-                while (
-                    end < blocks
-                    and in_one[end]
-                    and whole_y[end] == whole_y[b]
-                    and whole_x[end] - whole_x[b] == (end - b) * LANES
-                ):
-                    end += 1
-                _blocks(
-                    box,
-                    whole_y[b] - 2 - box_y,
-                    whole_x[b] - 2 - box_x - b * LANES,
-                    tx,
-                    dx,
-                    ty,
-                    dy,
-                    b,
-                    end,
-                    line,
-                )
-                b = end
+        for b in range(blocks):
+            sx = start_x[b]
+            sy = start_y[b]
+            dx = step_x[b]
+            dy = step_y[b]
+            left = np.floor(sx)
+            top = np.floor(sy)
+            bottom = np.floor(sy + dy * last)
+            if np.floor(sx + dx * last) - last == left and abs(bottom - top) <= 1.0:
+                first = min(top, bottom)
+                begin = (np.int64(first) - 2 - box_y) * width + np.int64(left) - 2 - box_x
+                tx = np.float32(sx - left)
+                ty = np.float32(sy - first)
+                if top == bottom:
+                    block_36(pixels, begin, width, tx, np.float32(dx - 1.0), ty, np.float32(dy), line, b * LANES)
+                else:
+                    crossing_36(pixels, begin, width, tx, np.float32(dx - 1.0), ty, np.float32(dy), line, b * LANES)
                 continue
-            _block_anywhere(
-                pixels,
-                box.shape[1],
-                start_x[b] - box_x,
-                start_y[b] - box_y,
-                step_x[b],
-                step_y[b],
-                at,
-                across,
-                down,
-                line,
-                b * LANES,
-            )
-            b += 1
+            _places(sx - box_x, sy - box_y, dx, dy, width, at, across, down)
+            samples_36(pixels, at, width, across, down, shares, line, b * LANES)
         take_surface(line, y0 + y, x0, surface)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def resample_any(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, out):
     """As `resample_runs` for any rotation: each sample finds its own 36 pixels."""
+    box = bare(box)
+    lattice = bare(lattice)
+    out = bare(out)
     rows, columns = out.shape
+    blocks = columns // LANES
+    places = np.empty((4, blocks), np.float64)
+    start_x = places[0]
+    start_y = places[1]
+    step_x = places[2]
+    step_y = places[3]
+    nodes = np.empty((2, lattice.shape[1]), np.float64)
+    width = box.shape[1]
     pixels = box.reshape(-1)
     at = np.empty(LANES, np.int64)
     across = np.empty(LANES, np.float32)
-    down = np.empty((6, LANES), np.float32)
+    down = np.empty(LANES, np.float32)
+    shares = np.empty((6, LANES), np.float32)
     for y in range(rows):
+        _positions(lattice, y0 + y - node_y, x0 - node_x, nodes, start_x, start_y, step_x, step_y)
         line = out[y]
-        for b in range(columns // LANES):
-            sx, sy, dx, dy = start_and_step(lattice, y0 + y - node_y, x0 + b * LANES - node_x)
-            _block_anywhere(pixels, box.shape[1], sx - box_x, sy - box_y, dx, dy, at, across, down, line, b * LANES)
+        for b in range(blocks):
+            _places(start_x[b] - box_x, start_y[b] - box_y, step_x[b], step_y[b], width, at, across, down)
+            samples_36(pixels, at, width, across, down, shares, line, b * LANES)
         take_surface(line, y0 + y, x0, surface)
 
 

@@ -12,13 +12,12 @@ from numba import types
 from numba.core import cgutils
 
 from nightfold.kernels.lanczos import LANES
-from nightfold.kernels.vectors import CONTRACT, intrinsic, keep, lanes_at, spread, word
+from nightfold.kernels.vectors import CONTRACT, VECTOR, intrinsic, keep, lanes_at, spread, word
 
 WIDE = 64
 """Pixels sorted side by side."""
 NOTHING = 3e38
 """Stands for a sample that is not there, after all others."""
-VECTOR = ir.VectorType(ir.FloatType(), LANES)
 BITS = ir.VectorType(ir.IntType(1), LANES)
 OCTETS = ir.VectorType(ir.IntType(8), LANES)
 

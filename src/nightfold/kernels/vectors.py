@@ -1,4 +1,4 @@
-"""One Lanczos sample anywhere in a picture, and the pieces that steps in the compiler's own language are built of.
+"""Lanczos samples of 16 pixels at once, and the pieces that steps in the compiler's own language are built of.
 
 Compilers do not turn all that could be into vector instructions by themselves. What is written here for LLVM is right, if
 slower, on processors without wide registers: it cuts the vectors into what there is.
@@ -8,20 +8,15 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 from llvmlite import ir
 from numba import extending, types
 
-from nightfold.kernels.lanczos import LANES, POWERS
+from nightfold.kernels.lanczos import EVEN, HALF, LANES, ODD
 
 intrinsic: Any = extending.intrinsic  # whose own types count the typing context as an argument of calls
 EIGHT = 8
 """Pixels read from each row of a support: two more than there are taps."""
-
-_COEFFICIENTS = np.zeros((len(POWERS), EIGHT), np.float32)
-_COEFFICIENTS[:, :6] = POWERS
-
-
+VECTOR = ir.VectorType(ir.FloatType(), LANES)
 CONTRACT = ("contract",)
 
 
@@ -64,37 +59,193 @@ def bare(typing_context: Any, array: Any) -> Any:
     return signature, codegen
 
 
-@intrinsic
-def sample_36(typing_context: Any, pixels: Any, at: Any, width: Any, u: Any, down: Any, lane: Any) -> Any:
-    """``sum_j down[j, lane] * sum_i w_i(u) * pixels[at + j * width + i]`` over six rows j and six taps i, float32.
+def times_plus(builder: Any, a: Any, b: Any, c: Any) -> Any:
+    """``a * b + c``, rounded once where the processor can."""
+    return builder.fadd(builder.fmul(a, b, flags=CONTRACT), c, flags=CONTRACT)
 
-    `pixels` float32 (n,), `down` float32 (6, 16), `u` the fraction across less 1/2. Pixels two past the support are
-    read, so that `pixels` must hold them, but have no part in the sum.
+
+def _tap_weights(builder: Any, fraction: Any) -> list[Any]:
+    """`nightfold.kernels.lanczos.tap_weights` of a vector, operation by operation."""
+
+    def constant(value: Any) -> Any:
+        return ir.Constant(fraction.type, [float(value)] * LANES)
+
+    u = builder.fsub(fraction, constant(HALF))
+    x = builder.fmul(u, u)
+    pairs = []
+    for even, odd in zip(EVEN, ODD, strict=True):
+        sums = []
+        for powers in (even, odd):
+            total = constant(powers[-1])
+            for power in powers[-2::-1]:
+                total = times_plus(builder, total, x, constant(power))
+            sums.append(total)
+        pairs.append((sums[0], sums[1]))
+    high = [times_plus(builder, odd, u, even) for even, odd in pairs]
+    low = [builder.fsub(even, builder.fmul(odd, u, flags=CONTRACT), flags=CONTRACT) for even, odd in pairs]
+    return [*high[::-1], *low]
+
+
+def _row_sum(builder: Any, pixels: Any, first: Any, across: list[Any]) -> Any:
+    """The six taps of each of 16 samples side by side, the first of which begins at `first`."""
+    total = builder.fmul(across[0], lanes_at(builder, pixels, first), flags=CONTRACT)
+    for k in range(1, 6):
+        total = times_plus(builder, across[k], lanes_at(builder, pixels, builder.add(first, word(k))), total)
+    return total
+
+
+def _line(builder: Any, start: Any, step: Any) -> Any:
+    """``start + step * lane``."""
+    lanes = ir.Constant(VECTOR, [float(i) for i in range(LANES)])
+    return times_plus(builder, spread(builder, step, LANES), lanes, spread(builder, start, LANES))
+
+
+def _down_sum(builder: Any, rows: list[Any], down: list[Any]) -> Any:
+    total = builder.fmul(down[0], rows[0], flags=CONTRACT)
+    for j in range(1, 6):
+        total = times_plus(builder, down[j], rows[j], total)
+    return total
+
+
+@intrinsic
+def block_36(
+    typing_context: Any,
+    pixels: Any,
+    at: Any,
+    width: Any,
+    tx: Any,
+    dx: Any,
+    ty: Any,
+    dy: Any,
+    line: Any,
+    begin: Any,
+) -> Any:
+    """Fill ``line[begin : begin + 16]`` with samples whose supports lie side by side in `pixels` (n,) from `at` on.
+
+    Rows of `pixels` are `width` apart. Fractions across are ``tx + dx * lane``, down ``ty + dy * lane``, float32.
     """
-    signature = types.float32(pixels, types.int64, types.int64, types.float32, down, types.int64)
-    vector = ir.VectorType(ir.FloatType(), EIGHT)
+    number = types.float32
+    signature = types.void(pixels, types.int64, types.int64, number, number, number, number, line, types.int64)
 
     def codegen(context: Any, builder: Any, made: Any, arguments: Any) -> Any:
         picture = context.make_array(made.args[0])(context, builder, arguments[0]).data
-        weights = context.make_array(made.args[4])(context, builder, arguments[4]).data
-        first, step, fraction, column = arguments[1], arguments[2], arguments[3], arguments[5]
-
-        def times_plus(a: Any, b: Any, c: Any) -> Any:
-            return builder.fadd(builder.fmul(a, b, flags=CONTRACT), c, flags=CONTRACT)
-
-        across = ir.Constant(vector, [float(c) for c in _COEFFICIENTS[-1]])
-        x = spread(builder, fraction, EIGHT)
-        for row in _COEFFICIENTS[-2::-1]:
-            across = times_plus(across, x, ir.Constant(vector, [float(c) for c in row]))
-        total = None
-        for j in range(6):
-            values = lanes_at(builder, picture, builder.add(first, builder.mul(step, word(j))), EIGHT)
-            index = builder.add(column, word(j * LANES))
-            weight = spread(builder, builder.load(builder.gep(weights, [index])), EIGHT)
-            total = builder.fmul(values, weight) if total is None else times_plus(values, weight, total)
-        total = builder.fmul(total, across)
-        parts = [builder.extract_element(total, ir.Constant(ir.IntType(32), k)) for k in range(6)]
-        pairs = [builder.fadd(parts[k], parts[k + 1]) for k in (0, 2, 4)]
-        return builder.fadd(builder.fadd(pairs[0], pairs[1]), pairs[2])
+        target = context.make_array(made.args[7])(context, builder, arguments[7]).data
+        across = _tap_weights(builder, _line(builder, arguments[3], arguments[4]))
+        down = _tap_weights(builder, _line(builder, arguments[5], arguments[6]))
+        starts = [builder.add(arguments[1], builder.mul(arguments[2], word(j))) for j in range(6)]
+        rows = [_row_sum(builder, picture, start, across) for start in starts]
+        keep(builder, _down_sum(builder, rows, down), target, arguments[8])
+        return context.get_dummy_value()
 
     return signature, codegen
+
+
+@intrinsic
+def crossing_36(
+    typing_context: Any,
+    pixels: Any,
+    at: Any,
+    width: Any,
+    tx: Any,
+    dx: Any,
+    ty: Any,
+    dy: Any,
+    line: Any,
+    begin: Any,
+) -> Any:
+    """As `block_36` where fractions down pass 1: those samples begin a row further down. Seven rows are read."""
+    number = types.float32
+    signature = types.void(pixels, types.int64, types.int64, number, number, number, number, line, types.int64)
+
+    def codegen(context: Any, builder: Any, made: Any, arguments: Any) -> Any:
+        picture = context.make_array(made.args[0])(context, builder, arguments[0]).data
+        target = context.make_array(made.args[7])(context, builder, arguments[7]).data
+        across = _tap_weights(builder, _line(builder, arguments[3], arguments[4]))
+        fraction = _line(builder, arguments[5], arguments[6])
+        one = ir.Constant(VECTOR, [1.0] * LANES)
+        beyond = builder.fcmp_ordered(">=", fraction, one)
+        down = _tap_weights(builder, builder.select(beyond, builder.fsub(fraction, one), fraction))
+        starts = [builder.add(arguments[1], builder.mul(arguments[2], word(j))) for j in range(7)]
+        rows = [_row_sum(builder, picture, start, across) for start in starts]
+        # Chosen, not weighted with 0: pixels without value beyond a sample's support are none of its business.
+        chosen = [builder.select(beyond, rows[j + 1], rows[j]) for j in range(6)]
+        keep(builder, _down_sum(builder, chosen, down), target, arguments[8])
+        return context.get_dummy_value()
+
+    return signature, codegen
+
+
+@intrinsic
+def samples_36(
+    typing_context: Any, pixels: Any, at: Any, width: Any, across: Any, down: Any, shares: Any, line: Any, begin: Any
+) -> Any:
+    """Fill ``line[begin : begin + 16]`` with samples that begin anywhere: sample i at ``at[i]`` of `pixels` (n,).
+
+    `across` and `down`, float32 (16,), are the fractions; `shares` (6, 16) is scratch. Eight pixels of each row are read,
+    two past the support, so that `pixels` must hold them, but these have no part in the sums.
+
+    Notes
+    -----
+    Rows are summed up eight pixels side by side, sample by sample; the sums of all samples are then turned over, so that
+    the six weights across are reckoned for 16 samples at once.
+    """
+    signature = types.void(pixels, at, types.int64, across, down, shares, line, types.int64)
+
+    def codegen(context: Any, builder: Any, made: Any, arguments: Any) -> Any:
+        def data(index: int) -> Any:
+            return context.make_array(made.args[index])(context, builder, arguments[index]).data
+
+        picture, places, weights, width = data(0), data(1), data(5), arguments[2]
+        for j, share in enumerate(_tap_weights(builder, lanes_at(builder, data(4), word(0)))):
+            keep(builder, share, weights, word(j * LANES))
+        summed = []
+        for i in range(LANES):
+            first = builder.load(builder.gep(places, [word(i)]))
+            total = None
+            for j in range(6):
+                values = lanes_at(builder, picture, builder.add(first, builder.mul(width, word(j))), EIGHT)
+                weight = builder.load(builder.gep(weights, [word(j * LANES + i)]))
+                share = spread(builder, weight, EIGHT)
+                if total is None:
+                    total = builder.fmul(values, share)
+                else:
+                    total = times_plus(builder, values, share, total)
+            summed.append(total)
+        columns = _turned(builder, summed)
+        taps = _tap_weights(builder, lanes_at(builder, data(3), word(0)))
+        result = builder.fmul(columns[0], taps[0], flags=CONTRACT)
+        for k in range(1, 6):
+            result = times_plus(builder, columns[k], taps[k], result)
+        keep(builder, result, data(6), arguments[7])
+        return context.get_dummy_value()
+
+    return signature, codegen
+
+
+def _turned(builder: Any, rows: list[Any]) -> list[Any]:
+    """The first six columns of 16 rows of eight, each a vector of 16."""
+
+    def shuffle(a: Any, b: Any, wanted: list[int]) -> Any:
+        mask = ir.Constant(ir.VectorType(ir.IntType(32), len(wanted)), wanted)
+        return builder.shuffle_vector(a, b, mask)
+
+    quarters = range(0, LANES, 4)
+    low = [q + k for q in quarters for k in (0, LANES, 1, LANES + 1)]
+    high = [q + k for q in quarters for k in (2, LANES + 2, 3, LANES + 3)]
+    first = [q + k for q in quarters for k in (0, 1, LANES, LANES + 1)]
+    second = [q + k for q in quarters for k in (2, 3, LANES + 2, LANES + 3)]
+    groups = []
+    for start in (0, EIGHT):
+        # Rows k and k + 4 side by side; then squares of four by four are turned, each in its quarter of the vector.
+        a, b, c, d = (shuffle(rows[start + k], rows[start + k + 4], list(range(LANES))) for k in range(4))
+        ab, cd = shuffle(a, b, low), shuffle(c, d, low)
+        ab2, cd2 = shuffle(a, b, high), shuffle(c, d, high)
+        groups.append(
+            [shuffle(ab, cd, first), shuffle(ab, cd, second), shuffle(ab2, cd2, first), shuffle(ab2, cd2, second)]
+        )
+    columns = []
+    for k in range(6):
+        upper = 4 * (k // 4)
+        wanted = [q + lane for q in (upper, EIGHT + upper, LANES + upper, LANES + EIGHT + upper) for lane in range(4)]
+        columns.append(shuffle(groups[0][k % 4], groups[1][k % 4], wanted))
+    return columns
