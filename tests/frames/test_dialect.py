@@ -193,6 +193,14 @@ def test_filters_get_one_name(text: str, name: str | None) -> None:
     assert filter_of(text, {}) == name
 
 
+@pytest.mark.parametrize(
+    ("text", "width_nm"),
+    [("H-alpha 7nm", 7.0), ("Ha 6,5 nm", 6.5), ("OIII (3nm)", 3.0), ("Red", None), ("7nm", None), ("Line 656nm", None), ("S2", None)],
+)  # fmt: skip
+def test_a_filters_name_may_tell_its_width(text: str, width_nm: float | None) -> None:
+    assert read({"FILTER": text}).filter_width_nm == width_nm
+
+
 def test_the_persons_filter_names_come_first() -> None:
     rules = HeaderRules(filter_names={"Slot 4": "SII", "Ha": "H"})
     assert read({"FILTER": " slot 4"}, rules=rules).filter == "SII"

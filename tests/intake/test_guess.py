@@ -31,6 +31,14 @@ def test_two_rigs_one_target() -> None:
     assert guess.tables["site"]["latitude_deg"] == -31.2
 
 
+def test_a_width_in_the_filters_name_is_taken() -> None:
+    guess = guess_campaign([replace(SUB, filter_width_nm=7.0), replace(SUB, filter="OIII")])
+    widths = {f["name"]: f["width_nm"] for f in guess.tables["rig"][0]["filter"]}
+    assert widths == {"Ha": 7.0, "OIII": 5.0}
+    assert "Filter Ha: centre 656.28 nm by its name, width 7 nm by its name too." in guess.sentences
+    assert "Filter OIII: centre 500.68 nm by its name, width 5 nm assumed." in guess.sentences
+
+
 def test_every_assumption_is_told() -> None:
     bare = FrameHeader(kind="sub", width_px=650, height_px=500)
     guess = guess_campaign([bare])

@@ -122,6 +122,7 @@ def interpret_cards(
     sensor_c, set_point_c = _sensor_temperature(r)
     latitude, longitude = _site(r, start, offset_h)
     binning = _binning(r)
+    filter_text = _filter_text(r)
     header = FrameHeader(
         kind=_kind(r, name),
         width_px=width_px,
@@ -131,7 +132,8 @@ def interpret_cards(
         start=start,
         utc_offset_h=offset_h,
         exposure_s=exposure_s,
-        filter=_filter(r, rules),
+        filter=_filter(r, filter_text, rules),
+        filter_width_nm=spellings.width_nm_of(filter_text) if filter_text else None,
         object=r.text("OBJECT", "OBJNAME"),
         camera=r.text("INSTRUME", "CAMERA", "CAMERAID", "DETECTOR", "DETNAME"),
         telescope=r.text("TELESCOP"),
@@ -211,12 +213,16 @@ def _exposure(r: _Reading) -> float | None:
     return value
 
 
-def _filter(r: _Reading, rules: HeaderRules) -> str | None:
+def _filter_text(r: _Reading) -> str | None:
     text = r.text("FILTER", "FILTERS", "FILTNAM", "FILTNAME", "FILTERID")
     if text is None:
         wheels = [t for key in ("FILTER1", "FILTER2", "FILTER3") if (t := r.text(key))]
         used = [t for t in wheels if not re.match(r"(?:open|clear|none|empty)", t, re.IGNORECASE)]
         text = " + ".join(used or wheels[:1])
+    return text or None
+
+
+def _filter(r: _Reading, text: str | None, rules: HeaderRules) -> str | None:
     if not text:
         return None
     name = spellings.filter_of(text, rules.filter_names)

@@ -26,6 +26,7 @@ class FrameHeader:
     utc_offset_h: float | None = None  # local clock minus UTC, where the header tells both
     exposure_s: float | None = None
     filter: str | None = None
+    filter_width_nm: float | None = None  # where the filter's name in the header tells it, as in "Ha 7nm"
     object: str | None = None
     camera: str | None = None
     telescope: str | None = None

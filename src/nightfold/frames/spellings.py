@@ -107,6 +107,8 @@ _FILTERS = {
 }
 _FILTER_BY_SPELLING = {spelling: name for name, spellings in _FILTERS.items() for spelling in spellings}
 _NO_FILTER = {"", "none", "n/a", "na", "unknown", "null", "-", "no filter", "nofilter"}
+WIDEST_FILTER_NM = 350.0
+"""A greater number behind a name is a wavelength."""
 _BANDWIDTH = re.compile(r"[\s_(-]*\d+(?:[.,]\d+)?\s*nm\)?\s*$", re.IGNORECASE)
 
 
@@ -126,6 +128,15 @@ def filter_of(text: str, names: Mapping[str, str]) -> str | None:
         return None
     key = re.sub(r"[\s_\-\[\]().]", "", _BANDWIDTH.sub("", low))
     return _FILTER_BY_SPELLING.get(key, text)
+
+
+def width_nm_of(text: str) -> float | None:
+    """The bandwidth that a filter's name tells behind a line's name, in nm: 7 of `H-alpha 7nm`; None if it tells none."""
+    found = _BANDWIDTH.search(text)
+    if found is None or not text[: found.start()].strip():
+        return None
+    width = float(re.findall(r"\d+(?:[.,]\d+)?", found.group())[0].replace(",", "."))
+    return width if 0.0 < width < WIDEST_FILTER_NM else None
 
 
 _CFA_CELLS = {"RGGB", "BGGR", "GRBG", "GBRG"}

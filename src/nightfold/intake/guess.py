@@ -174,10 +174,13 @@ def _filters(group: Sequence[FrameHeader], told: list[str]) -> list[dict[str, An
     result = []
     for name in names:
         entry: dict[str, Any] = {"name": name}
+        width_nm = _median(h.filter_width_nm for h in group if h.filter == name)
         if name in LINES:
-            entry["centre_nm"], entry["width_nm"] = LINES[name]
+            entry["centre_nm"], assumed_nm = LINES[name]
+            entry["width_nm"] = width_nm or assumed_nm
+            how = "by its name too" if width_nm else "assumed"
             told.append(
-                f"Filter {name}: centre {LINES[name][0]:g} nm by its name, width {LINES[name][1]:g} nm assumed."
+                f"Filter {name}: centre {LINES[name][0]:g} nm by its name, width {entry['width_nm']:g} nm {how}."
             )
         result.append(entry)
     if any(h.kind == "sub" and not h.filter for h in group):
