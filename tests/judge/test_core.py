@@ -45,7 +45,7 @@ def test_a_good_night_is_kept_whole() -> None:
     [
         ({"transparency": 0.25, "scale": 0.25}, "cloud"),
         ({"star_count": 2, "placed": False}, "cloud"),
-        ({"fwhm_px": 4.3, "ellipticity": 0.5, "ellipticity_angle_deg": 30.0}, "trailing"),
+        ({"fwhm_px": 5.4, "ellipticity": 0.7, "ellipticity_angle_deg": 30.0}, "trailing"),
         ({"fwhm_px": 6.5, "half_flux_radius_px": 4.0}, "focus"),
         ({"sky_e_per_s": 0.5, "noise_e": 12.0}, "sky-glow"),
         ({"placed": False, "place_reason": "no consensus"}, "pointing"),
@@ -59,6 +59,15 @@ def test_each_fault_is_dropped_with_its_cause(change: dict[str, float], cause: s
     verdicts = judge_subs(subs)
     assert cause_of(verdicts[-1]) == cause
     assert all(v.keep for v in verdicts[:-1])
+
+
+def test_one_short_trail_among_many_subs_is_kept_and_told() -> None:
+    # Stars twice as long as wide: the master loses more depth without it than its stars gain.
+    trail = replace(GOOD, frame_id=99, fwhm_px=4.3, ellipticity=0.5, ellipticity_angle_deg=30.0)
+    verdict = judge_subs([*night(), trail])[-1]
+    assert verdict.keep
+    assert verdict.gain_if_dropped < 0
+    assert verdict.causes[0][0] == "trailing"
 
 
 def test_thin_cloud_is_kept_because_its_weight_mends_it() -> None:

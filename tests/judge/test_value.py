@@ -9,27 +9,58 @@ import pytest
 
 from nightfold.judge.losses import losses
 from nightfold.judge.records import Factors, SubFacts, Verdict
-from nightfold.judge.value import gain_without, harmful, master_figures, sharpness_weights
+from nightfold.judge.value import LEAST_GAIN, gain_without, harmful, master_figures, sharpness_weights
+
+
+def painted_figure(p: np.ndarray, long_px: np.ndarray, short_px: np.ndarray, detail_px: float) -> float:
+    """Squared peak over noise of a blob in a weighted mean of painted Gaussians, the unit of the noise left open."""
+    y, x = np.mgrid[-40:41, -40:41] * 0.5
+    mean = np.zeros(x.shape)
+    for weight, a, b in zip(p, long_px, short_px):
+        sx2, sy2 = (detail_px**2 + a**2) / 5.545177, (detail_px**2 + b**2) / 5.545177
+        profile = np.exp(-0.5 * (x**2 / sx2 + y**2 / sy2))
+        mean += weight * profile / profile.sum()
+    mean /= p.sum()
+    return float(mean.max() ** 2 * p.sum())
+
+
+def test_figures_are_those_of_painted_masters() -> None:
+    rng = np.random.default_rng(8)
+    p, short = rng.uniform(0.5, 2.0, 8), rng.uniform(2.5, 4.0, 8)
+    long = short * rng.uniform(1.0, 1.6, 8)
+    blob, star = master_figures(p, long, short, 5.0)
+    half_blob, half_star = master_figures(p[:4], long[:4], short[:4], 5.0)
+    assert half_blob / blob == pytest.approx(
+        painted_figure(p[:4], long[:4], short[:4], 5.0) / painted_figure(p, long, short, 5.0), rel=2e-3
+    )
+    assert half_star / star == pytest.approx(
+        painted_figure(p[:4], long[:4], short[:4], 0.0) / painted_figure(p, long, short, 0.0), rel=2e-3
+    )
 
 
 def test_gain_without_is_what_two_masters_differ_by() -> None:
     rng = np.random.default_rng(8)
-    p, axis = rng.uniform(0.5, 2.0, 12), rng.uniform(2.5, 6.0, 12)
+    p, short = rng.uniform(0.5, 2.0, 12), rng.uniform(2.5, 6.0, 12)
+    long = short * rng.uniform(1.0, 1.6, 12)
     used = np.ones(12, bool)
-    gain = gain_without(p, axis, used, 5.0)
-    blob, star, _ = master_figures(p, axis, 5.0)
+    gain = gain_without(p, long, short, used, 5.0)
+    blob, star = master_figures(p, long, short, 5.0)
     for i in range(12):
         left = used.copy()
         left[i] = False
-        blob_left, star_left, _ = master_figures(p[left], axis[left], 5.0)
+        blob_left, star_left = master_figures(p[left], long[left], short[left], 5.0)
         assert gain[i] == pytest.approx(0.5 * math.log(blob_left * star_left / blob / star), abs=1e-12)
 
 
-@pytest.mark.parametrize(("ratio", "harms"), [(1.3, False), (1.55, False), (1.75, True), (3.0, True)])
-def test_one_wide_sub_among_many_harms_past_1_6_times_the_width(ratio: float, harms: bool) -> None:
-    p, axis = np.ones(60), np.full(60, 3.0)
-    axis[7] *= ratio
-    bad, gain = harmful(p, axis, np.ones(60, bool), 6.0)
+@pytest.mark.parametrize(
+    ("along", "across", "harms"),
+    [(1.3, 1.3, False), (1.7, 1.7, False), (1.9, 1.9, True), (3.0, 3.0, True), (2.6, 1.0, False), (4.0, 1.0, True)],
+)
+def test_one_wide_sub_among_many_harms_past_1_8_times_the_width(along: float, across: float, harms: bool) -> None:
+    p, long, short = np.ones(60), np.full(60, 3.0), np.full(60, 3.0)
+    long[7] *= along
+    short[7] *= across
+    bad, gain = harmful(p, long, short, np.ones(60, bool), 6.0)
     assert bad[7] == harms
     assert bad.sum() == int(harms)
     assert (gain[7] > 0) == harms
@@ -37,11 +68,20 @@ def test_one_wide_sub_among_many_harms_past_1_6_times_the_width(ratio: float, ha
 
 def test_a_poor_half_stays_and_dim_subs_never_harm() -> None:
     axis = np.array([3.0] * 10 + [5.0] * 10)
-    assert not harmful(np.ones(20), axis, np.ones(20, bool), 6.0)[0].any()
-    p = np.ones(20)
+    assert not harmful(np.ones(20), axis, axis, np.ones(20, bool), 6.0)[0].any()
+    p, flat = np.ones(20), np.full(20, 3.0)
     p[3] = 0.01
-    assert not harmful(p, np.full(20, 3.0), np.ones(20, bool), 6.0)[0].any()
-    assert not harmful(np.ones(1), np.array([30.0]), np.ones(1, bool), 6.0)[0].any()
+    assert not harmful(p, flat, flat, np.ones(20, bool), 6.0)[0].any()
+    assert not harmful(np.ones(1), np.array([30.0]), np.array([30.0]), np.ones(1, bool), 6.0)[0].any()
+
+
+def test_a_gain_within_what_widths_are_known_to_is_no_gain() -> None:
+    # One of twelve, just past where it starts to harm: better without by a hundredth of its own share.
+    p, axis = np.ones(12), np.full(12, 3.0)
+    axis[5] = 3.0 * 1.845
+    bad, gain = harmful(p, axis, axis, np.ones(12, bool), 6.0)
+    assert 0.0 < gain[5] < LEAST_GAIN / 12.0
+    assert not bad.any()
 
 
 def test_sharp_weights_are_the_best_of_point_sources() -> None:

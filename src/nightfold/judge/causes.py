@@ -372,6 +372,11 @@ def has_halo(sub: SubFacts, usual: Usual) -> bool:
     return bool(np.isfinite(excess) and excess > max(HALO_FLOOR, 4.0 * usual.halo.spread / usual.halo.value))
 
 
+def halo_spread(sub: SubFacts, usual: Usual) -> float:
+    """By how much halos widen a star beyond its core: 1 without them."""
+    return 1.0 + _halo_excess(sub, usual) if has_halo(sub, usual) else 1.0
+
+
 def is_uneven(sub: SubFacts) -> bool:
     return bool(np.isfinite(sub.uneven_error) and sub.uneven > max(0.03, 5.0 * sub.uneven_error))
 

@@ -32,9 +32,9 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-WORTH_FLOOR = 0.15
-"""A sub worth less than this share of a good one is dropped, as long as all of these together are worth no more than
-`GIVEN_UP` of the group: one small weight does not pay for its risks, a moonlit month of them does."""
+WORTH_FLOORS = (0.15, 0.12, 0.1, 0.075)
+"""A sub worth less than the first of these shares of a good one at which all of these together are worth no more than
+`GIVEN_UP` of the group is dropped: one small weight does not pay for its risks, a moonlit month of them does."""
 
 NOTHING_WORTH = 0.05
 """Below this share a sub is dropped in any case."""
@@ -154,7 +154,9 @@ def _judge_group(
         return []
     refused = [_refusal(s, usual) for s in subs]
     sound = np.array([r is None for r in refused])
-    axis = np.array([s.long_axis_px for s in subs])
+    # Scattered light is in the flux but not in the core: where halos show, half the flux lies as much farther out.
+    spread = np.array([why.halo_spread(s, usual) for s in subs])
+    axis = spread * np.array([s.long_axis_px for s in subs])
     detail = detail_px if detail_px is not None else 2.0 * usual.long_px
     p = weight_of(
         scale=[s.scale for s in subs], exposure_s=[s.exposure_s for s in subs], noise_e=[s.noise_e for s in subs]
@@ -168,7 +170,10 @@ def _judge_group(
     # The worst place of a frame under uneven cloud is what its share of the master must bear.
     worth = worth * np.array([(1.0 - min(max(s.uneven, 0.0), 1.0)) ** 2 if why.is_uneven(s) else 1.0 for s in subs])
     poor = _poor(worth, p, fine)
-    harms, gain = harmful(np.where(fine, p, 0.0), np.where(fine, axis, 1.0), fine & ~poor, detail)
+    short = spread * np.array([s.short_axis_px for s in subs])
+    harms, gain = harmful(
+        np.where(fine, p, 0.0), np.where(fine, axis, 1.0), np.where(fine, short, 1.0), fine & ~poor, detail
+    )
     sane = [s for s in subs if usable(s)]
     epochs = {e: usual.in_epoch(sane, e) for e in {s.epoch for s in subs}}
     group = _Group(epochs, story, bests, float(sum(s.exposure_s for s, ok in zip(subs, fine) if ok)) / 3600.0)
@@ -186,9 +191,11 @@ def _judge_group(
 def _poor(worth: FloatArray, p: FloatArray, fine: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """Which subs are worth too little: next to nothing, or little while giving them all up costs next to nothing."""
     nothing = fine & (worth < NOTHING_WORTH)
-    little = fine & ~nothing & (worth < WORTH_FLOOR)
-    together = float(p[little].sum()) / max(float(p[fine].sum()), 1e-300)
-    return nothing | little if together <= GIVEN_UP else nothing
+    for floor in WORTH_FLOORS:
+        little = fine & ~nothing & (worth < floor)
+        if float(p[little].sum()) <= GIVEN_UP * float(p[fine].sum()):
+            return np.asarray(nothing | little)
+    return np.asarray(nothing)
 
 
 def _refusal(sub: SubFacts, usual: Usual) -> tuple[Cause, str] | None:

@@ -89,6 +89,11 @@ class SubFacts:
         e = min(self.ellipticity, 0.95) if self.ellipticity == self.ellipticity else 0.0
         return float(self.fwhm_px / (1.0 - e) ** 0.5)
 
+    @property
+    def short_axis_px(self) -> float:
+        """FWHM across the stars' long axis."""
+        return float(self.fwhm_px**2 / self.long_axis_px) if self.long_axis_px > 0 else float("nan")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Factors:

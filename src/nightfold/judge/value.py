@@ -5,10 +5,15 @@ Worth is the figure of merit q: the squared signal-to-noise of a faint blob of F
     q = (T t)² / (variance of a pixel) / (d² + a²),
 
 with T the transparency, t the exposure and a the FWHM along the long axis. Subs weighed by inverse variance at equal signal,
-p = (T t)²/variance, give a master with P = sum p and a mean squared width A = sum(p a²)/P, so its figure for a blob is
-P/(d² + A), and for stars P/A. A sub of low p is never harmful by its noise; a wide one is, because a weight from noise does
-not know of its width: leaving a small share out changes the figures by p/P ((d² + a²)/(d² + A) - 2) and p/P (a²/A - 2).
-It is left out where the geometric mean of the two figures, deep and sharp, grows. For d = 2 a that is at 1.6 times the usual width.
+p = (T t)²/variance, give a master with P = sum p. A Gaussian blob of FWHM d, drawn out to area A = sqrt((d² + a²)(d² + b²)) by
+each sub's axes a and b, has there a peak in proportion to sum(p/A)/P over a noise of 1/sqrt(P): squared,
+
+    F = (sum p/A)² / P;  for stars d = 0.
+
+A sub of low p is never harmful by its noise; a wide one is, because a weight from noise does not know of its width: leaving
+a small share s = p/P out changes ln F by s (1 - 2 <1/A>⁻¹/A), so it gains where the sub's area is more than twice the
+master's. It is left out where blob and star together (geometric mean of the two F) gain: with d = 2 a that is at 1.8 times
+the usual width of a round star, and later where it is drawn out along one line only, as the other axis keeps its sharpness.
 """
 
 from __future__ import annotations
@@ -34,33 +39,45 @@ def weight_of(*, scale: npt.ArrayLike, exposure_s: npt.ArrayLike, noise_e: npt.A
     return np.asarray(signal**2 / np.asarray(noise_e, dtype=np.float64) ** 2)
 
 
-def master_figures(p: FloatArray, axis_px: FloatArray, detail_px: float) -> tuple[float, float, float]:
-    """Of a master of subs with weights `p` and widths: its figure for a blob, its figure for stars, and its FWHM."""
+def blurred_area(long_px: FloatArray, short_px: FloatArray, detail_px: float) -> FloatArray:
+    """Area, as a product of two FWHM in px², of a Gaussian of FWHM `detail_px` blurred by Gaussians of these axes."""
+    return np.asarray(np.sqrt((detail_px**2 + long_px**2) * (detail_px**2 + short_px**2)))
+
+
+def master_figures(p: FloatArray, long_px: FloatArray, short_px: FloatArray, detail_px: float) -> tuple[float, float]:
+    """Squared peak over noise of a blob and of a star, in a master of subs with weights `p` and star axes as FWHM."""
     total = float(p.sum())
     if not total > 0.0:
-        return 0.0, 0.0, float("nan")
-    width2 = float((p * axis_px**2).sum()) / total
-    return total / (detail_px**2 + width2), total / width2, float(np.sqrt(width2))
+        return 0.0, 0.0
+    blob = float((p / blurred_area(long_px, short_px, detail_px)).sum())
+    star = float((p / blurred_area(long_px, short_px, 0.0)).sum())
+    return blob**2 / total, star**2 / total
 
 
-def gain_without(p: FloatArray, axis_px: FloatArray, used: BoolArray, detail_px: float) -> FloatArray:
-    """ln of what the master's figure (geometric mean of blob and stars) gains when each used sub is left out; NaN for others."""
+def gain_without(
+    p: FloatArray, long_px: FloatArray, short_px: FloatArray, used: BoolArray, detail_px: float
+) -> FloatArray:
+    """ln of what the master's figure (geometric mean of blob and star) gains when each used sub is left out; NaN for others."""
     gain = np.full(len(p), np.nan)
     index = np.flatnonzero(used)
     if index.size < 2:
         return gain
-    total, moment = p[index].sum(), (p[index] * axis_px[index] ** 2).sum()
-    rest, rest_moment = total - p[index], moment - p[index] * axis_px[index] ** 2
+    own, total = p[index], float(p[index].sum())
+    blob = own / blurred_area(long_px[index], short_px[index], detail_px)
+    star = own / blurred_area(long_px[index], short_px[index], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        blob = 2.0 * np.log(rest / total) - np.log(
-            (rest * detail_px**2 + rest_moment) / (total * detail_px**2 + moment)
-        )
-        star = 2.0 * np.log(rest / total) - np.log(rest_moment / moment)
-    gain[index] = 0.5 * (blob + star)
+        gain[index] = np.log1p(-blob / blob.sum()) + np.log1p(-star / star.sum()) - np.log1p(-own / total)
     return gain
 
 
-def harmful(p: FloatArray, axis_px: FloatArray, usable: BoolArray, detail_px: float) -> tuple[BoolArray, FloatArray]:
+LEAST_GAIN = 0.02
+"""Of the sub's own share: by less than this a master is not better, as the width of a star is known to 1 or 2 %, which moves
+the gain as much. A sub among twelve is so left out for a sixth of a percent at least, one of a hundred for 0.02 %."""
+
+
+def harmful(
+    p: FloatArray, long_px: FloatArray, short_px: FloatArray, usable: BoolArray, detail_px: float
+) -> tuple[BoolArray, FloatArray]:
     """Which subs a master is better without, and ln of the gain by leaving each out, beside the others of that choice.
 
     The worst is left out first, then all are looked at again, until none is left that harms. Whether a sub harms depends on
@@ -69,12 +86,13 @@ def harmful(p: FloatArray, axis_px: FloatArray, usable: BoolArray, detail_px: fl
     used = usable.copy()
     gain = np.full(len(p), np.nan)
     while True:
-        now = gain_without(p, axis_px, used, detail_px)
+        now = gain_without(p, long_px, short_px, used, detail_px)
         gain[used] = now[used]
-        if not np.isfinite(now).any():
+        beyond = now - LEAST_GAIN * p / max(float(p[used].sum()), 1e-300)
+        if not np.isfinite(beyond).any():
             break
-        worst = int(np.nanargmax(now))
-        if now[worst] <= 0.0:
+        worst = int(np.nanargmax(beyond))
+        if beyond[worst] <= 0.0:
             break
         used[worst] = False
     return usable & ~used, gain
