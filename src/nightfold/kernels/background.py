@@ -81,12 +81,12 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
     scatter is taken from the lower side, where no star adds to it.
     """
     counts = np.zeros(BINS + 1, np.int32)
-    sums = np.zeros(BINS + 1, np.float64)
     below_n = np.zeros(BINS + 1, np.int64)
-    below_s = np.zeros(BINS + 1, np.float64)
-    below_q = np.zeros(BINS + 1, np.float64)
+    below_s = np.zeros(BINS + 1, np.int64)
+    below_q = np.zeros(BINS + 1, np.int64)
     places = np.empty(image.shape[1], np.int32)
     unsorted = np.empty(64, np.float32)
+    smaller = np.empty(64, np.int32)
     sample = np.empty(64, np.float32)
     for j in range(level.shape[0]):
         y0 = y_edges[j]
@@ -107,15 +107,22 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                     n += 1
             if n < 4:
                 continue
-            # Each goes to the place that the count of smaller ones tells; the processor counts many at once.
+            for k in range(n, 64):
+                unsorted[k] = np.float32(np.inf)
+            # Each goes to the place that the count of smaller ones tells, and equal ones to those after it; the processor
+            # counts for many at once.
+            for k in range(64):
+                smaller[k] = 0
+                sample[k] = np.float32(np.inf)
+            for m in range(64):
+                value = unsorted[m]
+                for k in range(64):
+                    smaller[k] += np.int32(value < unsorted[k])
             for k in range(n):
-                value = unsorted[k]
-                smaller = np.int32(0)
-                for m in range(n):
-                    smaller += np.int32(unsorted[m] < value)
-                for m in range(k):
-                    smaller += np.int32(unsorted[m] == value)
-                sample[smaller] = value
+                sample[smaller[k]] = unsorted[k]
+            for k in range(1, n):
+                if sample[k] == np.float32(np.inf):
+                    sample[k] = sample[k - 1]
             guess = np.float64(sample[n // 2])
             spread = guess - np.float64(sample[(n * 16) // 100])
             if spread <= 0.0:
@@ -145,7 +152,6 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
             per32 = np.float32(per)
             for k in range(BINS + 1):
                 counts[k] = 0
-                sums[k] = 0.0
             finite = 0
             for y in range(ny):
                 row = image[y0 + y, x0 : x0 + nx]
@@ -159,27 +165,27 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                     good += np.int32(abs(row[x]) < np.float32(np.inf))
                 finite += good
                 for x in range(nx):
-                    k = np.uint32(places[x])
-                    counts[k] += 1
-                    sums[k] += row[x]
+                    counts[np.uint32(places[x])] += 1
             if finite < least * ny * nx:
                 continue
             first = 0
             last = BINS
-            middle = guess
-            mean = guess
-            scatter = spread
-            # Running sums over the bins, of counts, light above the guess, and its squares: any stretch is then a difference.
+            middle = (guess - low) * per
+            mean = middle
+            scatter = spread * per
+            # Running sums over the bins, of counts, of the bins' numbers, and of their squares: any stretch is then a difference.
             for k in range(BINS):
-                light = sums[k] - counts[k] * guess
-                below_n[k + 1] = below_n[k] + counts[k]
-                below_s[k + 1] = below_s[k] + light
-                below_q[k + 1] = below_q[k] + (light * light / counts[k] if counts[k] > 0 else 0.0)
+                here = np.int64(counts[k])
+                below_n[k + 1] = below_n[k] + here
+                below_s[k + 1] = below_s[k] + here * k
+                below_q[k + 1] = below_q[k] + here * k * k
+            width = 0.0 if whole else 1.0 / 12.0
+            # From here on in bins, and back to the frame's unit at the end; a count lies at the middle of its bin.
             for _ in range(12):
                 n = below_n[last] - below_n[first]
                 if n < 4:
                     break
-                mean = guess + (below_s[last] - below_s[first]) / n
+                mean = (below_s[last] - below_s[first]) / n + 0.5
                 # The median lies in the bin that passes half of them, straight inside it.
                 half = below_n[first] + 0.5 * n
                 k = first
@@ -191,20 +197,23 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
                     else:
                         k = m + 1
                 rest = half - below_n[k]
-                middle = low + (k + rest / counts[k]) / per
-                # Root mean square distance of the half below the median from it.
-                distance = middle - guess
-                squares = (below_n[k] - below_n[first]) * distance * distance + below_q[k] - below_q[first]
+                middle = k + rest / counts[k]
+                # Root mean square distance of the half below the median from it; that of a bin's own width is taken off.
+                distance = middle - 0.5
+                squares = (below_n[k] - below_n[first]) * (distance * distance - width) + below_q[k] - below_q[first]
                 squares -= 2.0 * distance * (below_s[k] - below_s[first])
-                distance = 0.5 * (middle - low - k / per)
+                distance = 0.5 * (middle - k)
                 squares += rest * distance * distance * (4.0 / 3.0)
-                scatter = max(math.sqrt(max(squares, 0.0) / (0.5 * n)) / SURVIVORS, 0.1 / per)
-                new_first = max(0, math.floor((middle - 3.0 * scatter - low) * per))
-                new_last = min(BINS, math.ceil((middle + 3.0 * scatter - low) * per))
+                scatter = max(math.sqrt(max(squares, 0.0) / (0.5 * n)) / SURVIVORS, 0.1)
+                new_first = max(0, math.floor(middle - 3.0 * scatter))
+                new_last = min(BINS, math.ceil(middle + 3.0 * scatter))
                 if new_first == first and new_last == last:
                     break
                 first = new_first
                 last = new_last
+            mean = low + mean / per
+            middle = low + middle / per
+            scatter /= per
             if abs(mean - middle) < 0.3 * scatter:
                 level[j, i] = 2.5 * middle - 1.5 * mean
             else:
