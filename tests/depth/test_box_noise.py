@@ -77,6 +77,17 @@ def test_limit_within_a_twentieth_of_a_magnitude_of_blank_sky() -> None:
     assert abs(2.5 * np.log10(found.sigma / direct_sigma(blank, 8))) < 0.05
 
 
+@pytest.mark.parametrize("axis", [0, 1])
+def test_what_a_row_or_a_column_shares_counts_as_noise(axis: int) -> None:
+    rng = np.random.default_rng(6)
+    shape = (900, 1) if axis == 0 else (1, 900)
+    image = rng.normal(0.0, 1.0, (900, 900)) + rng.normal(0.0, 0.3, shape)
+    found = box_noise(image, np.ones(image.shape, bool), 10.0)
+    assert found is not None
+    # Variances of a mean over 10 x 10 pixels and of one over 10 rows add.
+    assert found.sigma == pytest.approx(np.sqrt(1.0 / 100 + 0.09 / 10), rel=0.08)
+
+
 def test_little_sky_tells_nothing() -> None:
     image = np.random.default_rng(5).normal(0.0, 1.0, (200, 200))
     assert box_noise(image, np.zeros(image.shape, bool), 5.0) is None

@@ -98,8 +98,9 @@ def box_noise(image: Image, blank: Mask, box_px: float) -> BoxNoise | None:
 
     Notes
     -----
-    From second differences of boxes in a row and in a column, ``b0 - (b- + b+) / 2``, whose variance is 1.5 times that of one
-    box: a gradient across the field drops out, noise does not. Their spread is the standard deviation within 3 sigma, iterated
+    From second differences of boxes along both diagonals, ``b0 - (b- + b+) / 2``, whose variance is 1.5 times that of one box:
+    a gradient across the field drops out, noise does not, and neither does what a row or a column of the sensor shares
+    (boxes in one row would take it for sky). Their spread is the standard deviation within 3 sigma, iterated
     from the median absolute deviation, over the 0.9866 that a normal distribution keeps there, so that what the mask missed
     does not rule. Four lattices, each moved by half a step, use the sky between the boxes. Partly clean boxes are brought to a
     whole box's noise by the root of their share.
@@ -115,8 +116,8 @@ def box_noise(image: Image, blank: Mask, box_px: float) -> BoxNoise | None:
             means, clean = box_means(part, clean_part, box_px)
             means = np.where(clean >= LEAST_CLEAN, means, np.nan)
             boxes = max(boxes, int(np.isfinite(means).sum()))
-            for b, c in ((means, clean), (means.T, clean.T)):
-                if b.shape[1] >= 3:
+            for b, c in ((means, clean), (means[:, ::-1], clean[:, ::-1])):
+                if min(b.shape) >= 3:
                     pulls.append(_second_differences(b, c))
     pull = np.concatenate(pulls) if pulls else np.zeros(0)
     if boxes < LEAST_BOXES or pull.size < LEAST_BOXES:
@@ -130,10 +131,10 @@ def box_noise(image: Image, blank: Mask, box_px: float) -> BoxNoise | None:
 
 
 def _second_differences(means: FloatArray, clean: FloatArray) -> FloatArray:
-    """Along rows, in units that have the sigma of one whole box; the finite ones."""
-    second = means[:, 1:-1] - 0.5 * (means[:, :-2] + means[:, 2:])
+    """Along the falling diagonal, in units that have the sigma of one whole box; the finite ones."""
+    second = means[1:-1, 1:-1] - 0.5 * (means[:-2, :-2] + means[2:, 2:])
     with np.errstate(divide="ignore", invalid="ignore"):
-        expected = 1.0 / clean[:, 1:-1] + 0.25 / clean[:, :-2] + 0.25 / clean[:, 2:]
+        expected = 1.0 / clean[1:-1, 1:-1] + 0.25 / clean[:-2, :-2] + 0.25 / clean[2:, 2:]
         pull = (second / np.sqrt(expected)).ravel()
     return np.asarray(pull[np.isfinite(pull)])
 

@@ -12,13 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.depth.ahead.stage import forecast, goal_of, next_goal, not_begun
+from nightfold.depth.blank import blank_sky
 from nightfold.depth.boxes import BoxNoise, box_at, box_noise
 from nightfold.depth.core import LIMIT_BOX_ARCSEC, Noise, Subs, gain_of_next_hour, hours_to, limit_rate
 from nightfold.depth.falling.stage import noise_fall, write_crops
 from nightfold.depth.goals import Wanted, faintness_warning, goal_words, wanted_of
 from nightfold.depth.records import Crop, DepthReport, FilterDepth, NightDepth
 from nightfold.errors import FoldError, NightfoldError, SettingsError
-from nightfold.fold.look import look_at, middle
+from nightfold.fold.look import middle
 from nightfold.fold.masters import Master, SubRow, read_master
 from nightfold.judge.photometry.core import surface_mag
 from nightfold.judge.photometry.stage import FilterZeroPoint, filter_zero_point, promised_zero_point, zero_points
@@ -188,8 +189,7 @@ def look_at_master(ws: Workspace, row: MasterRow) -> _Look:
         summary.common_box_px or summary.cut_box_px or (0, 0, image.shape[1] - 1, image.shape[0] - 1)
     )
     patch = image[y0 : y1 + 1, x0 : x1 + 1]
-    _, sources = look_at(patch, summary.exposure_s)
-    blank = np.isfinite(patch) if sources is None else np.isfinite(patch) & ~sources
+    blank = blank_sky(patch, summary.exposure_s)
     used = [s for s in master.document.subs if s.weight > 0.0]
     frames, subs, sky = _subs(ws, row, used)
     grid = ws.ledger.grid(row.target, row.panel)
@@ -272,9 +272,7 @@ def _noise_of_file(path: Path, box_arcsec: float, arcsec_px: float) -> float | N
     box = other.document.summary.common_box_px or (0, 0, image.shape[1] - 1, image.shape[0] - 1)
     x0, y0, x1, y1 = middle(box)
     patch = image[y0 : y1 + 1, x0 : x1 + 1]
-    _, sources = look_at(patch, other.document.summary.exposure_s)
-    blank = np.isfinite(patch) if sources is None else np.isfinite(patch) & ~sources
-    found = box_noise(patch, blank, box_arcsec / arcsec_px)
+    found = box_noise(patch, blank_sky(patch, other.document.summary.exposure_s), box_arcsec / arcsec_px)
     return None if found is None else found.sigma / arcsec_px**2
 
 
