@@ -1,4 +1,4 @@
-"""Loops over the small windows around stars: centroids and sums, aperture sums, half-flux radii, Moffat fits."""
+"""Loops over the small windows around stars: centroids and sums, aperture sums, half-flux radii."""
 
 import math
 
@@ -142,11 +142,14 @@ def windows(
     # Rows are filled up with zeros to whole groups of what the processor takes at once.
     wide = (side + 7) // 8 * 8
     window = np.zeros((side, wide), np.float64)
-    noise = np.empty((side, side), np.float64)
+    noise = np.zeros((side, wide), np.float64)
     gx = np.empty(side, np.float64)
     gy = np.empty(side, np.float64)
     sums = np.empty(wide, np.float64)
     tilts = np.empty(wide, np.float64)
+    bends = np.empty(wide, np.float64)
+    doubts = np.empty(wide, np.float64)
+    bent_doubts = np.empty(wide, np.float64)
     steep = -0.5 / (width * width)
     big = np.float32(np.inf)
     for n in range(xs.size):
@@ -250,6 +253,34 @@ def windows(
                 break
         if not good:
             continue
+        if not has_variance:
+            for j in range(side):
+                for i in range(wide):
+                    value = window[j, i]
+                    noise[j, i] = sky_variance[n] + 0.5 * (value + abs(value))
+        # Moments and their errors, down the columns first as well.
+        for i in range(wide):
+            sums[i] = 0.0
+            tilts[i] = 0.0
+            bends[i] = 0.0
+            doubts[i] = 0.0
+            bent_doubts[i] = 0.0
+        power_y = 0.0
+        for j in range(side):
+            v = j - py
+            g = gy[j]
+            gv = g * v
+            gvv = gv * v
+            gg = g * g
+            ggvv = gg * v * v
+            power_y += gg
+            for i in range(wide):
+                value = window[j, i]
+                sums[i] += g * value
+                tilts[i] += gv * value
+                bends[i] += gvv * value
+                doubts[i] += gg * noise[j, i]
+                bent_doubts[i] += ggvv * noise[j, i]
         xx = 0.0
         yy = 0.0
         xy = 0.0
@@ -257,47 +288,78 @@ def windows(
         ey = 0.0
         power = 0.0
         clutter = 0.0
+        for i in range(side):
+            u = i - px
+            g = gx[i]
+            gg = g * g
+            xx += g * u * u * sums[i]
+            xy += g * u * tilts[i]
+            yy += g * bends[i]
+            ex += gg * u * u * doubts[i]
+            ey += gg * bent_doubts[i]
+            clutter += gg * doubts[i]
+            power += gg
+        power *= power_y
         aperture = 0.0
         aperture_variance = 0.0
         bottom = 0.0
         pixels = 0.0
         disk = 9.0 * width * width + 2.0
+        for i in range(wide):
+            sums[i] = 0.0
+            tilts[i] = 0.0
         for j in range(side):
-            v = j - py
-            for i in range(side):
-                u = i - px
-                value = window[j, i]
-                var = noise[j, i] if has_variance else sky_variance[n] + 0.5 * (value + abs(value))
-                g = gx[i] * gy[j]
-                t = g * value
-                xx += t * u * u
-                yy += t * v * v
-                xy += t * u * v
-                s = g * g * var
-                ex += s * u * u
-                ey += s * v * v
-                power += g * g
-                clutter += s
-                if u * u + v * v <= disk:
-                    bottom += g
+            v = abs(j - py)
+            rest = disk - v * v
+            if rest > 0.0:
+                half = math.sqrt(rest)
+                for i in range(max(0, math.ceil(px - half)), min(side - 1, math.floor(px + half)) + 1):
+                    bottom += gx[i] * gy[j]
                     pixels += 1.0
-                share = _inside(u, v, radius)
-                aperture += share * value
-                aperture_variance += share * share * var
+            # Pixels wholly inside the aperture lie side by side; only those that its edge crosses need their share.
+            near = max(v - 0.5, 0.0)
+            rest = radius * radius - near * near
+            if not rest > 0.0:
+                continue
+            outer = math.sqrt(rest) + 0.5
+            left = max(0, math.ceil(px - outer))
+            right = min(side - 1, math.floor(px + outer)) + 1
+            begin = right
+            end = right
+            rest = radius * radius - (v + 0.5) * (v + 0.5)
+            if rest > 0.25:
+                half = math.sqrt(rest) - 0.5
+                begin = min(right, max(left, math.ceil(px - half)))
+                end = max(begin, min(right, math.floor(px + half) + 1))
+            for i in range(begin, end):
+                sums[i] += window[j, i]
+                tilts[i] += noise[j, i]
+            for part in range(2):
+                for i in range(end if part else left, right if part else begin):
+                    share = _inside(i - px, v, radius)
+                    aperture += share * window[j, i]
+                    aperture_variance += share * share * noise[j, i]
+        for i in range(side):
+            aperture += sums[i]
+            aperture_variance += tilts[i]
         # The same filter with its mean taken off sees no pedestal: it tells a star from a bump on a halo.
         bottom /= pixels
+        for i in range(wide):
+            sums[i] = 0.0
+            tilts[i] = 0.0
+        for j in range(side):
+            rest = disk - (j - py) * (j - py)
+            if rest > 0.0:
+                half = math.sqrt(rest)
+                for i in range(max(0, math.ceil(px - half)), min(side - 1, math.floor(px + half)) + 1):
+                    g = gx[i] * gy[j] - bottom
+                    sums[i] += g * window[j, i]
+                    tilts[i] += g * g * noise[j, i]
         contrast = 0.0
         contrast_variance = 0.0
-        for j in range(side):
-            v = j - py
-            for i in range(side):
-                u = i - px
-                if u * u + v * v <= disk:
-                    g = gx[i] * gy[j] - bottom
-                    contrast += g * window[j, i]
-                    value = window[j, i]
-                    var = noise[j, i] if has_variance else sky_variance[n] + 0.5 * (value + abs(value))
-                    contrast_variance += g * g * var
+        for i in range(side):
+            contrast += sums[i]
+            contrast_variance += tilts[i]
         # The brightest pixel next to the centroid and its eight neighbours.
         ci = min(max(math.floor(px + 0.5), 2), side - 3)
         cj = min(max(math.floor(py + 0.5), 2), side - 3)
@@ -328,187 +390,3 @@ def windows(
         res[13] = outside
         res[14] = total / math.sqrt(sky_variance[n] * power)
         res[15] = around
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _moffat_sums(window, weight, side, p, points, step, free, matrix, vector):
-    """Fill the normal equations of the Moffat model at `p`; return chi square.
-
-    The model is A (1 + g s)^(-1/g) with s = cxx u^2 + 2 cxy u v + cyy v^2 and g = 1/beta, averaged over the pixel at
-    points^2 Gauss-Legendre points. Written so, g and the widths hardly depend on each other, and g = 0 is a Gaussian.
-    """
-    matrix[:] = 0.0
-    vector[:] = 0.0
-    d = np.empty(7, np.float64)
-    chi = 0.0
-    part = 1.0 / (points * points)
-    for j in range(side):
-        for i in range(side):
-            w = weight[j, i]
-            if w == 0.0:
-                continue
-            model = 0.0
-            d[:] = 0.0
-            for a in range(points):
-                v = j - p[1] + (2 * a - points + 1) * step
-                for b in range(points):
-                    u = i - p[0] + (2 * b - points + 1) * step
-                    s = p[3] * u * u + 2.0 * p[4] * u * v + p[5] * v * v
-                    q = 1.0 + p[6] * s
-                    if q < 1e-6:
-                        return np.inf
-                    log_q = math.log(q)
-                    f = math.exp(-log_q / p[6]) * part
-                    g = -p[2] * f / q
-                    model += p[2] * f
-                    d[0] -= g * 2.0 * (p[3] * u + p[4] * v)
-                    d[1] -= g * 2.0 * (p[4] * u + p[5] * v)
-                    d[2] += f
-                    d[3] += g * u * u
-                    d[4] += g * 2.0 * u * v
-                    d[5] += g * v * v
-                    d[6] += p[2] * f * (log_q / p[6] - s / q) / p[6]
-            r = window[j, i] - model
-            chi += w * r * r
-            for k in range(free):
-                vector[k] += w * r * d[k]
-                for m in range(k + 1):
-                    matrix[k, m] += w * d[k] * d[m]
-    return chi
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _solve(matrix, vector, damping, size, step):
-    """Solve the damped normal equations by Cholesky factors; False if they are not positive definite."""
-    low = np.zeros((7, 7), np.float64)
-    for i in range(size):
-        for j in range(i + 1):
-            s = matrix[i, j]
-            if i == j:
-                s *= 1.0 + damping
-            for k in range(j):
-                s -= low[i, k] * low[j, k]
-            if i == j:
-                if not s > 0.0:
-                    return False
-                low[i, i] = math.sqrt(s)
-            else:
-                low[i, j] = s / low[j, j]
-    for i in range(size):
-        s = vector[i]
-        for k in range(i):
-            s -= low[i, k] * step[k]
-        step[i] = s / low[i, i]
-    for r in range(size):
-        i = size - 1 - r
-        s = step[i]
-        for k in range(i + 1, size):
-            s -= low[k, i] * step[k]
-        step[i] = s / low[i, i]
-    return True
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def moffat_fits(image, mask, has_mask, starts, background, sky_variance, reach, points, free, out):
-    """Fit a Moffat profile to each star by Levenberg-Marquardt.
-
-    `starts` holds x, y, A, cxx, cxy, cyy, 1/beta; with `free` 6, beta stays. `out` gets the seven values, the reduced
-    chi square (NaN if the fit failed) and the variances of cxx, cxy, cyy, the covariance of cxx and cyy, and the variance
-    of 1/beta.
-    """
-    rows, columns = image.shape
-    side = 2 * reach + 1
-    window = np.empty((side, side), np.float64)
-    weight = np.empty((side, side), np.float64)
-    matrix = np.zeros((7, 7), np.float64)
-    trial_matrix = np.zeros((7, 7), np.float64)
-    vector = np.zeros(7, np.float64)
-    trial_vector = np.zeros(7, np.float64)
-    step = np.zeros(7, np.float64)
-    unit = np.zeros(7, np.float64)
-    p = np.empty(7, np.float64)
-    trial = np.empty(7, np.float64)
-    offset = 0.28867513459481287 if points == 2 else 0.0
-    for n in range(starts.shape[0]):
-        for k in range(13):
-            out[n, k] = np.nan
-        cx = math.floor(starts[n, 0] + 0.5)
-        cy = math.floor(starts[n, 1] + 0.5)
-        for k in range(7):
-            p[k] = starts[n, k]
-        p[0] -= cx - reach
-        p[1] -= cy - reach
-        used = 0
-        for j in range(side):
-            for i in range(side):
-                x = cx - reach + i
-                y = cy - reach + j
-                window[j, i] = 0.0
-                weight[j, i] = 0.0
-                inside = (i - reach) ** 2 + (j - reach) ** 2 <= (reach + 0.5) ** 2
-                inside = inside and x >= 0 and y >= 0 and x < columns and y < rows
-                if inside and abs(image[y, x]) < np.inf and not (has_mask and mask[y, x] & 1):
-                    u = i - p[0]
-                    v = j - p[1]
-                    q = 1.0 + p[6] * (p[3] * u * u + 2.0 * p[4] * u * v + p[5] * v * v)
-                    window[j, i] = np.float64(image[y, x]) - background[n]
-                    # Weights from the start model, not from the data: noise must not choose its own weight.
-                    weight[j, i] = 1.0 / (sky_variance[n] + p[2] * math.exp(-math.log(max(q, 1.0)) / p[6]))
-                    used += 1
-        if used < free + 3:
-            continue
-        chi = _moffat_sums(window, weight, side, p, points, offset, free, matrix, vector)
-        damping = 1e-2
-        done = False
-        for _ in range(40):
-            # A Gaussian star pushes 1/beta against its bound: leave it there and go on with the others.
-            size = 6 if p[6] <= 0.002 and vector[6] < 0.0 else free
-            if not _solve(matrix, vector, damping, size, step):
-                damping *= 10.0
-                if damping > 1e6:
-                    break
-                continue
-            for k in range(7):
-                trial[k] = p[k] + (step[k] if k < size else 0.0)
-            trial[6] = min(max(trial[6], 0.002), 0.8)
-            valid = trial[2] > 0.0 and trial[3] > 0.0 and trial[5] > 0.0 and trial[3] * trial[5] > trial[4] * trial[4]
-            new = np.inf
-            if valid:
-                new = _moffat_sums(window, weight, side, trial, points, offset, free, trial_matrix, trial_vector)
-            if new <= chi:
-                done = chi - new < 1e-3 + 1e-7 * chi
-                chi = new
-                # Element by element: whole-array assignment takes three times as long to compile as all the rest.
-                for k in range(7):
-                    p[k] = trial[k]
-                    vector[k] = trial_vector[k]
-                    for m in range(7):
-                        matrix[k, m] = trial_matrix[k, m]
-                damping = max(damping * 0.1, 1e-7)
-                if done:
-                    break
-            else:
-                damping *= 10.0
-                if damping > 1e6:
-                    done = True
-                    break
-        near = abs(p[0] - reach) < 0.5 * reach + 1.0 and abs(p[1] - reach) < 0.5 * reach + 1.0
-        if not (done and near):
-            continue
-        out[n, 0] = p[0] + cx - reach
-        out[n, 1] = p[1] + cy - reach
-        for k in range(2, 7):
-            out[n, k] = p[k]
-        out[n, 7] = chi / (used - free)
-        for k in range(3, free):
-            unit[:] = 0.0
-            unit[k] = 1.0
-            if not _solve(matrix, unit, 0.0, free, step):
-                out[n, 7] = np.nan
-                break
-            if k < 6:
-                out[n, 8 + k - 3] = step[k]
-                if k == 3:
-                    out[n, 11] = step[5]
-            else:
-                out[n, 12] = step[k]

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, gaussian_neighbours, half_radii, moffat_fits, windows
+from nightfold.kernels.profiles import moffat_fits
+from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, gaussian_neighbours, half_radii, windows
 from nightfold.measure.background import NO_BITS, Bits, Plane
 from nightfold.robust import mad_sigma, weighted_median
 from nightfold.units import FWHM_PER_SIGMA, HALF_FLUX_RADIUS_PER_SIGMA
