@@ -219,3 +219,26 @@ def cell_skies(image, y_edges, x_edges, least, level, sigma):
             else:
                 level[j, i] = middle
             sigma[j, i] = scatter
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def standing_out(image, level, sigma, first_row, row_weights, least, out):
+    """Write (image - level) / sigma, `sigma` at least `least`; 0 for pixels that are no numbers.
+
+    `level` and `sigma` are mesh rows already spread along x; row y blends four of them from `first_row[y]` with
+    `row_weights[y]`.
+    """
+    for y in range(image.shape[0]):
+        k = first_row[y]
+        w0 = row_weights[y, 0]
+        w1 = row_weights[y, 1]
+        w2 = row_weights[y, 2]
+        w3 = row_weights[y, 3]
+        row = image[y]
+        target = out[y]
+        for x in range(row.size):
+            value = row[x]
+            sky = w0 * level[k, x] + w1 * level[k + 1, x] + w2 * level[k + 2, x] + w3 * level[k + 3, x]
+            noise = w0 * sigma[k, x] + w1 * sigma[k + 1, x] + w2 * sigma[k + 2, x] + w3 * sigma[k + 3, x]
+            apart = (value - sky) / max(noise, least)
+            target[x] = apart if abs(value) < np.float32(np.inf) else np.float32(0.0)

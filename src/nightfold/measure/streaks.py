@@ -14,11 +14,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.kernels.background import standing_out
 from nightfold.kernels.neighbours import line_votes
-from nightfold.measure.background import Binned, Plane, bin_frame, evaluate, sky_at
+from nightfold.measure.background import Binned, Plane, bin_frame, row_blend, sky_at, spread_along_x
 from nightfold.measure.records import SkyMesh, Streak
 from nightfold.robust import mad_sigma
-from nightfold.units import FWHM_PER_SIGMA
+from nightfold.units import FWHM_PER_SIGMA, SIGMA_PER_MAD
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -84,11 +85,11 @@ def find_streaks(
     map_ = _significance(coarse, mesh)
     _cut_out(map_, coarse, star_x, star_y, star_radius_px)
     spikes = np.column_stack([_coarse(spike_x, coarse), _coarse(spike_y, coarse)])
-    threshold = 3.0
-    ys, xs = np.nonzero(map_ > threshold)
-    if xs.size > MOST_POINTS:
-        threshold = float(np.partition(map_.ravel(), -MOST_POINTS)[-MOST_POINTS])
-        ys, xs = np.nonzero(map_ > threshold)
+    high = np.flatnonzero(map_ > 3.0)
+    if high.size > MOST_POINTS:
+        heights = map_.ravel()[high]
+        high = high[heights > np.partition(heights, -MOST_POINTS)[-MOST_POINTS]]
+    ys, xs = np.divmod(high, map_.shape[1])
     points = np.column_stack([xs, ys]).astype(np.float64)
     voting = _Voting.over(map_.shape)
     votes = voting.votes(points)
@@ -114,22 +115,33 @@ def _coarse(position: FloatArray, coarse: Binned) -> FloatArray:
     return (position + 0.5) / coarse.factor - 0.5
 
 
-def _significance(coarse: Binned, mesh: SkyMesh) -> FloatArray:
+def _significance(coarse: Binned, mesh: SkyMesh) -> Plane:
     """The coarse frame above its sky in units of its noise; NaN pixels are 0."""
     f = coarse.factor
-    shrunk = SkyMesh(
-        x_px=_coarse(mesh.x_px, coarse), y_px=_coarse(mesh.y_px, coarse), level_e=mesh.level_e, sigma_e=mesh.sigma_e / f
+    x_px, y_px = _coarse(mesh.x_px, coarse), _coarse(mesh.y_px, coarse)
+    height, width = coarse.pixels.shape
+    first, weights = row_blend(y_px, np.arange(height))
+    sigma = mesh.sigma_e / f
+    map_ = np.empty((height, width), np.float32)
+    standing_out(
+        coarse.pixels,
+        spread_along_x(mesh.level_e, x_px, np.arange(width)),
+        spread_along_x(sigma, x_px, np.arange(width)),
+        first,
+        weights,
+        np.float32(1e-9 + 0.05 * float(np.nanmedian(sigma))),
+        map_,
     )
-    shape = (coarse.pixels.shape[0], coarse.pixels.shape[1])
-    residual = (coarse.pixels - evaluate(shrunk, shape)).astype(np.float64)
-    sigma = np.maximum(evaluate(shrunk, shape, scatter=True), 1e-9 + 0.05 * float(np.nanmedian(shrunk.sigma_e)))
-    map_ = np.where(np.isfinite(residual), residual / sigma, 0.0)
-    valid = map_[::3, ::3]
-    scale = float(mad_sigma(valid[valid != 0.0])) if np.any(valid) else 1.0
-    return np.asarray(map_ / max(scale, 1.0))
+    sample = map_[::3, ::3]
+    sample = sample[sample != 0.0]
+    if sample.size:
+        centre = np.partition(sample, sample.size // 2)[sample.size // 2]
+        apart = np.abs(sample - centre)
+        map_ *= np.float32(1.0 / max(1.0, SIGMA_PER_MAD * float(np.partition(apart, apart.size // 2)[apart.size // 2])))
+    return map_
 
 
-def _cut_out(map_: FloatArray, coarse: Binned, x: FloatArray, y: FloatArray, radius_px: FloatArray) -> None:
+def _cut_out(map_: Plane, coarse: Binned, x: FloatArray, y: FloatArray, radius_px: FloatArray) -> None:
     """Set the disks of stars to 0, all stars of one radius at a time."""
     height, width = map_.shape
     cx, cy = np.rint(_coarse(x, coarse)).astype(np.int64), np.rint(_coarse(y, coarse)).astype(np.int64)
@@ -151,7 +163,7 @@ class _Voting:
     angles: FloatArray
     reach: float
     bins: int
-    even: FloatArray
+    even: Plane
 
     @classmethod
     @lru_cache(maxsize=4)
@@ -159,28 +171,28 @@ class _Voting:
         height, width = shape
         reach = math.hypot(height, width)
         bins = int(2 * reach / BIN_PX) + 3
-        bare = cls(np.arange(ANGLES) * math.pi / ANGLES, reach, bins, np.zeros((0, 0)))
+        bare = cls(np.arange(ANGLES) * math.pi / ANGLES, reach, bins, np.zeros((0, 0), np.float32))
         # The share of the frame's area under each strip, by letting a grid of pixels vote.
         y, x = np.mgrid[6:height:13, 6:width:13]
         votes = bare.votes(np.column_stack([x.ravel(), y.ravel()]).astype(np.float64)) / x.size
         even = (np.roll(votes, 1, axis=1) + votes + np.roll(votes, -1, axis=1)) / 3.0
         return cls(bare.angles, reach, bins, even)
 
-    def votes(self, points: FloatArray) -> FloatArray:
+    def votes(self, points: FloatArray) -> Plane:
         """How many of the points (n, 2) lie in each strip, shape (angles, offsets)."""
         x, y = (np.asarray(points[:, k] / BIN_PX, np.float32) for k in (0, 1))
         cosine, sine = np.cos(self.angles).astype(np.float32), np.sin(self.angles).astype(np.float32)
         counts = np.zeros((self.angles.size, self.bins), np.int32)
         line_votes(x, y, cosine, sine, np.float32(self.reach / BIN_PX), np.empty(x.size, np.int32), counts)
-        return counts.astype(np.float64)
+        return counts.astype(np.float32)
 
 
-def _best_line(points: FloatArray, votes: FloatArray, voting: _Voting) -> _Line | None:
+def _best_line(points: FloatArray, votes: Plane, voting: _Voting) -> _Line | None:
     """The line with the most of the points' votes beyond what points spread evenly would give; None if none stands out."""
     if len(points) < 12:
         return None
-    expected = voting.even * len(points)
-    excess = (votes - expected) / np.sqrt(expected + 1.0)
+    expected = voting.even * np.float32(len(points))
+    excess = (votes - expected) / np.sqrt(expected + np.float32(1.0))
     # Left-over light of stars comes in clumps and scatters more than single votes do.
     sample = excess[::8][expected[::8] > 1.0]
     scatter = max(1.0, float(mad_sigma(sample))) if sample.size > 10 else 1.0
@@ -207,7 +219,7 @@ def _refined(line: _Line, points: FloatArray) -> _Line:
     return line
 
 
-def _sampled(map_: FloatArray, line: _Line, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _sampled(map_: Plane, line: _Line, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Steps of a pixel along the line inside the map, and the values there at each offset (steps, offsets)."""
     height, width = map_.shape
     reach = math.hypot(height, width)
@@ -218,10 +230,10 @@ def _sampled(map_: FloatArray, line: _Line, offsets: FloatArray) -> tuple[FloatA
     where = np.rint(base[:, None, :] + offsets[None, :, None] * line.across).astype(np.int64)
     valid = (where[..., 0] >= 0) & (where[..., 0] < width) & (where[..., 1] >= 0) & (where[..., 1] < height)
     values = map_[np.where(valid, where[..., 1], 0), np.where(valid, where[..., 0], 0)]
-    return s, np.where(valid, values, np.nan)
+    return s, np.where(valid, values, np.nan).astype(np.float64)
 
 
-def _confirmed_run(map_: FloatArray, line: _Line) -> tuple[float, float] | None:
+def _confirmed_run(map_: Plane, line: _Line) -> tuple[float, float] | None:
     """Start and end along the line of the longest stretch that is lit nearly everywhere, or None."""
     offsets = np.array([-9.0, -8.0, -7.0, -6.0, -1.0, 0.0, 1.0, 6.0, 7.0, 8.0, 9.0])
     s, values = _sampled(map_, line, offsets)
