@@ -17,9 +17,11 @@ from command_shell import Shell
 from nightfold.align.stage import place_subs
 from nightfold.campaign import Campaign
 from nightfold.cli import main
+from nightfold.intake.stage import header_of_row
 from nightfold.ledger.records import FindingRow, NewFrame, SolutionRow
 from nightfold.measure.stage import measure_subs
-from nightfold.optics.apparent import position_angle_deg, seen_by_the_mount
+from nightfold.optics.apparent import air_factor, position_angle_deg, seen_by_the_mount
+from nightfold.optics.files import temperature_of
 from nightfold.simulate.demo import demo_settings_text
 from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
 from nightfold.simulate.truth import Conditions
@@ -402,9 +404,10 @@ def test_polar_and_tracking_through_the_ledger(measured: Shell) -> None:
         template = next(r for r in ws.ledger.frames(kind="sub") if r.target)
         site = ws.settings.site
         assert site is not None
+        air = air_factor(elevation_m=site.elevation_m, air_c=temperature_of(header_of_row(template)))
         random = np.random.default_rng(3)
-        north = 1.0 if site.latitude_deg >= 0 else -1.0
-        a, b = north * -6.0, -north * 9.0 * np.cos(np.radians(site.latitude_deg))  # tilt of the north end, arcmin
+        side = 1.0 if site.latitude_deg >= 0 else -1.0
+        a, b = side * -6.0, -side * 9.0 * np.cos(np.radians(site.latitude_deg))  # tilt of the north end, arcmin
         frames, solutions = [], []
         for i in range(40):
             start = times + timedelta(minutes=9 * i)
@@ -420,14 +423,22 @@ def test_polar_and_tracking_through_the_ledger(measured: Shell) -> None:
         for row in rows:
             assert row.start is not None
             moment = row.start.timestamp() + 150.0
-            hour, seen_dec = seen_by_the_mount(250.2, -48.8, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)  # fmt: skip
+            hour, seen_dec = seen_by_the_mount(250.2, -48.8, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, air=air)  # fmt: skip
             h = np.radians(float(hour))
             # CHECKS K3: north through east, in the apparent sky; the catalogue's north is turned against it by what follows.
             turn = (a * np.sin(h) - b * np.cos(h)) / np.cos(np.radians(float(seen_dec))) / 60.0
-            up = seen_by_the_mount(
-                250.2, -48.7, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg
+            # A rigid camera sees the sky squeezed by refraction; its turn is the mean over north and east.
+            step = 0.1 / float(np.cos(np.radians(48.8)))
+            up, left = (
+                seen_by_the_mount(
+                    ra, dec, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, air=air
+                )
+                for ra, dec in ((250.2, -48.7), (250.2 + step, -48.8))
             )
-            of_north = float(position_angle_deg(hour, seen_dec, *up))
+            north, east = (float(position_angle_deg(hour, seen_dec, *p)) for p in (up, left))
+            of_north = ((north + 180) % 360 - 180 + (east - 90 + 180) % 360 - 180) / 2 + 0.5 * step * np.sin(
+                np.radians(-48.8)
+            )
             angle = np.radians(turn - of_north + random.normal(0.0, 0.003))
             dx, dy = random.normal(0.0, 2e-3, 2)
             scale = 5e-4

@@ -30,8 +30,13 @@ def tilted_pole(latitude: float, east_azimuth: float, above: float) -> np.ndarra
     return side * end
 
 
-def night(latitude: float, dec: float, east: float, above: float, hours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Declination and position angle of an unguided camera that the tilted mount carries, degrees."""
+def night(
+    latitude: float, dec: float, east: float, above: float, hours: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hour angle, declination and position angle of an unguided camera that the tilted mount carries, degrees.
+
+    `hours` are those of the mount's own circle, counted from where it stood at the first.
+    """
     lat = np.radians(latitude)
     pole, west = np.array([0.0, np.cos(lat), np.sin(lat)]), np.array([-1.0, 0.0, 0.0])
     south = np.cross(pole, west)  # the equator's point on the meridian, or its opposite
@@ -41,17 +46,18 @@ def night(latitude: float, dec: float, east: float, above: float, hours: np.ndar
     look = np.cos(np.radians(dec)) * (np.cos(h0) * meridian + np.sin(h0) * west) + np.sin(np.radians(dec)) * pole
     up = pole - look * (pole @ look)
     up /= np.linalg.norm(up)
-    decs, angles = [], []
+    seen, decs, angles = [], [], []
     for h in hours:
         # Westward about the north pole is clockwise: a negative turn.
         view, top = (turned(v, axis, -np.radians(h - hours[0])) for v in (look, up))
         decs.append(np.degrees(np.arcsin(view @ pole)))
+        seen.append(np.degrees(np.arctan2(view @ west, view @ meridian)))
         north = pole - view * (pole @ view)
         north /= np.linalg.norm(north)
         eastward = np.cross(pole, view)
         eastward /= np.linalg.norm(eastward)
         angles.append(np.degrees(np.arctan2(top @ eastward, top @ north)) + 312.0)
-    return np.array(decs), np.array(angles) % 360.0
+    return np.array(seen), np.array(decs), np.array(angles) % 360.0
 
 
 @pytest.mark.parametrize("latitude", [47.0, -31.0])
@@ -62,11 +68,11 @@ def test_two_to_sixty_arcminutes_on_both_hemispheres(latitude: float, size: floa
     hours = np.linspace(-50.0, 40.0, 60)
     for turn in np.radians([20.0, 110.0, 200.0, 290.0]):
         above, east = size * np.sin(turn), size * np.cos(turn) / np.cos(np.radians(latitude))
-        dec, angle = night(latitude, -20.0, east, above, hours)
+        seen, dec, angle = night(latitude, -20.0, east, above, hours)
         found = polar_error(
-            hours,
+            seen,
             latitude_deg=latitude,
-            declination_deg=-20.0,
+            declination_deg=dec,
             field_declination_deg=None if guided else dec + random.normal(0, 0.5 / 3600, 60),
             position_angle_deg=angle + random.normal(0, 0.001, 60) if guided else None,
         )
@@ -80,13 +86,13 @@ def test_two_to_sixty_arcminutes_on_both_hemispheres(latitude: float, size: floa
 def test_uncertainty_is_calibrated() -> None:
     random = np.random.default_rng(4)
     hours = np.linspace(-30.0, 30.0, 25)
-    dec, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
+    seen, dec, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
     pulls = []
     for _ in range(300):
         found = polar_error(
-            hours,
+            seen,
             latitude_deg=-31.0,
-            declination_deg=-48.8,
+            declination_deg=dec,
             field_declination_deg=dec + random.normal(0, 1.0 / 3600, 25),
             position_angle_deg=angle + random.normal(0, 0.002, 25),
         )
@@ -113,14 +119,14 @@ def test_the_simulation_has_the_table(
 ) -> None:
     """CHECKS K1 and K3: the star's drift in the mount's frame is the field's with the other sign."""
     above, east = 3.0 * np.cos(np.radians(hp)), -3.0 * np.sin(np.radians(hp)) / np.cos(np.radians(47.0))
-    decs, angles = night(47.0, dec, east, above, np.array([h, h + np.degrees(7.2921159e-5 * seconds)]))
+    _, decs, angles = night(47.0, dec, east, above, np.array([h, h + np.degrees(7.2921159e-5 * seconds)]))
     assert -(decs[1] - decs[0]) * 3600 == pytest.approx(drift, abs=0.05)
     assert (angles[1] - angles[0]) * 3600 == pytest.approx(rotation, abs=0.1)
 
 
 def test_a_short_night_is_not_separable() -> None:
     hours = np.linspace(0.0, 8.0, 30)
-    dec, _ = night(-31.0, -48.8, 5.0, -3.0, hours)
+    _, dec, _ = night(-31.0, -48.8, 5.0, -3.0, hours)
     found = polar_error(hours, latitude_deg=-31.0, declination_deg=-48.8, field_declination_deg=dec)
     assert not found.separable
     assert "not separable" in found.sentence
@@ -129,7 +135,7 @@ def test_a_short_night_is_not_separable() -> None:
 
 def test_a_flip_has_its_own_zero() -> None:
     hours = np.linspace(-45.0, 45.0, 40)
-    _, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
+    _, _, angle = night(-31.0, -48.8, 5.0, -3.0, hours)
     angle = angle + np.random.default_rng(1).normal(0, 0.001, 40) + np.where(hours > 0, 180.3, 0.0)
     found = polar_error(
         hours, latitude_deg=-31.0, declination_deg=-48.8, position_angle_deg=angle % 360.0, group=hours > 0

@@ -59,8 +59,8 @@ class OpticsPart(CampaignBase):
     def polar_error(
         self, *, night: date | None = None, rig: str | None = None, guided: bool | None = None
     ) -> PolarReport:
-        """How far the mount's axis is from the pole, from a night's placed subs."""
-        from nightfold.optics.mount.stage import polar
+        """How far the mount's axis is from the pole, from a night's placed subs; by default from all since it was last set."""
+        from nightfold.optics.pole.stage import polar
 
         with self._writing("optics polar"):
             return polar(self._ws, night=night, rig=rig, guided=guided)

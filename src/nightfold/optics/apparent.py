@@ -1,8 +1,8 @@
 """From catalogue places to what the mount sees: hour angle and declination of date, lifted by the air.
 
 A mount turns about its axis among apparent places. Left in the catalogue's coordinates, 25 years of precession alone
-would pass for 8 arcmin of polar error, and refraction for a drift. Good to 0.01 degrees: nutation and aberration (together
-at most 40 arcsec, and alike for all subs of a night) are left out.
+would pass for 8 arcmin of polar error, nutation for 0.15, and refraction for a drift. Aberration (20 arcsec) is left out: it keeps
+angles and moves all of a night alike, so that it falls to the zero of the night.
 """
 
 from __future__ import annotations
@@ -41,23 +41,59 @@ def sidereal_deg(unix_s: npt.ArrayLike, longitude_deg: float) -> FloatArray:
     return np.asarray((280.46061837 + 360.98564736629 * days + 0.000387933 * t**2 + longitude_deg) % 360.0)
 
 
+def nutation_deg(unix_s: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Nutation in longitude and in obliquity, and the mean obliquity, degrees (Meeus ch. 22, the four largest terms: to 0.5")."""
+    t = (np.asarray(unix_s, np.float64) - UNIX_AT_J2000_S) / (86400.0 * 36525.0)
+    node = np.radians(125.04452 - 1934.136261 * t)
+    sun, moon = np.radians(280.4665 + 36000.7698 * t), np.radians(218.3165 + 481267.8813 * t)
+    longitude = -17.20 * np.sin(node) - 1.32 * np.sin(2 * sun) - 0.23 * np.sin(2 * moon) + 0.21 * np.sin(2 * node)
+    obliquity = 9.20 * np.cos(node) + 0.57 * np.cos(2 * sun) + 0.10 * np.cos(2 * moon) - 0.09 * np.cos(2 * node)
+    return longitude / 3600.0, obliquity / 3600.0, np.asarray(23.4392911 - 0.0130042 * t)
+
+
+def air_factor(*, elevation_m: float, air_c: float = 10.0) -> float:
+    """Refraction against that at 1010 mb and 10 C: pressure of the standard atmosphere (ICAO) over absolute temperature."""
+    pressure = 1013.25 * (1.0 - 2.25577e-5 * elevation_m) ** 5.25588
+    return float(pressure / 1010.0 * 283.0 / (273.0 + air_c))
+
+
+def refraction_deg(altitude_deg: npt.ArrayLike) -> FloatArray:
+    """By how much air of 1010 mb and 10 C lifts a true altitude of 3 degrees or more.
+
+    58.276" tan z - 0.0824" tan^3 z (Smart; Meeus ch. 16) from 20 degrees up, where Saemundsson (1986; CHECKS T14) lifts by 4
+    percent too much; his formula below 10 degrees, and a mixture between.
+    """
+    altitude = np.maximum(np.asarray(altitude_deg, np.float64), LEAST_ALTITUDE_DEG)
+    low = 1.02 / np.tan(np.radians(altitude + 10.3 / (altitude + 5.11))) / 60.0
+    tan_z = 1.0 / np.tan(np.radians(altitude))
+    high = (58.276 * tan_z - 0.0824 * tan_z**3) / 3600.0
+    share = np.clip((altitude - 10.0) / 10.0, 0.0, 1.0)
+    return np.asarray(share * high + (1.0 - share) * low)
+
+
 def seen_by_the_mount(
-    ra_deg: npt.ArrayLike, dec_deg: npt.ArrayLike, unix_s: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float
-) -> tuple[FloatArray, FloatArray]:
+    ra_deg: npt.ArrayLike, dec_deg: npt.ArrayLike, unix_s: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float,
+    air: float = 1.0,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Apparent hour angle (-180 to 180, + west) and declination, degrees; NaN below 3 degrees of altitude.
 
-    Refraction after Saemundsson (1986), 1010 mb and 10 C (CHECKS T14).
+    Refraction is that of `refraction_deg` times `air` from `air_factor`.
     """
     ra, dec = precessed(ra_deg, dec_deg, unix_s)
-    hour = np.radians((sidereal_deg(unix_s, longitude_deg) - ra + 180.0) % 360.0 - 180.0)
+    by_longitude, by_obliquity, obliquity = nutation_deg(unix_s)
+    # Meeus eq. 23.1: what nutation does to right ascension and declination, in first order.
+    a, d, eps = np.radians(ra), np.radians(dec), np.radians(obliquity)
+    equinox = by_longitude * np.cos(eps)
+    shift = (np.cos(eps) + np.sin(eps) * np.sin(a) * np.tan(d)) * by_longitude - np.cos(a) * np.tan(d) * by_obliquity
+    ra, dec = ra + shift, dec + np.sin(eps) * np.cos(a) * by_longitude + np.sin(a) * by_obliquity
+    hour = np.radians((sidereal_deg(unix_s, longitude_deg) + equinox - ra + 180.0) % 360.0 - 180.0)
     d, latitude = np.radians(dec), np.radians(latitude_deg)
     # West, south along the horizon, and up.
     west = np.cos(d) * np.sin(hour)
     south = np.cos(d) * np.cos(hour) * np.sin(latitude) - np.sin(d) * np.cos(latitude)
     up = np.cos(d) * np.cos(hour) * np.cos(latitude) + np.sin(d) * np.sin(latitude)
     altitude = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-    safe = np.maximum(altitude, LEAST_ALTITUDE_DEG)
-    lifted = np.radians(altitude + 1.02 / np.tan(np.radians(safe + 10.3 / (safe + 5.11))) / 60.0)
+    lifted = np.radians(altitude + air * refraction_deg(altitude))
     flat = np.maximum(np.hypot(west, south), 1e-12)
     west, south, up = west / flat * np.cos(lifted), south / flat * np.cos(lifted), np.sin(lifted)
     seen_dec = np.degrees(np.arcsin(np.clip(up * np.sin(latitude) - south * np.cos(latitude), -1.0, 1.0)))

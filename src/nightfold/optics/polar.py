@@ -3,7 +3,8 @@
 Small-angle rotation about a tilted axis (CHECKS K1 and K3; Hook 1989, J. Brit. Astron. Assoc. 99, 19, treats the same).
 The north end of the axis is tilted by eps towards hour angle Hp (growing westward); with A = eps cos Hp and
 B = eps sin Hp the declination of an unguided field drifts as -(A cos H + B sin H), and the position angle of a guided
-one as (A sin H - B cos H) / cos Dec. Guiding takes the first away; the second remains about the guide star.
+one as (A sin H - B cos H) / cos Dec. Guiding takes the first away; the second remains about the guide star. The fit itself
+uses whole vectors (`polar_fit`): at a degree of tilt the small-angle forms are wrong by 2 percent.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.errors import FrameError
+from nightfold.optics.polar_fit import Series, Tilt, fit_tilt
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -42,65 +44,78 @@ class PolarError:
     hour_angle_span_deg: float
     scatter_arcsec: float  # of declinations; NaN without them
     rotation_scatter_deg: float
+    axis_hour_angle_deg: float  # towards which the axis' north end leans, growing westward
+    chi2: float  # of the residuals over the errors as given
+    freedom: int
 
 
 def polar_error(
     hour_angle_deg: npt.ArrayLike,
     *,
     latitude_deg: float,
-    declination_deg: float,
+    declination_deg: npt.ArrayLike,
     field_declination_deg: npt.ArrayLike | None = None,
     position_angle_deg: npt.ArrayLike | None = None,
+    declination_error_deg: npt.ArrayLike | None = None,
+    angle_error_deg: npt.ArrayLike | None = None,
     group: npt.ArrayLike | None = None,
 ) -> PolarError:
-    """Azimuth and altitude error of the polar axis from one night's subs of one target.
+    """Azimuth and altitude error of the polar axis from subs of one setting of the mount: any targets, any nights.
 
     Parameters
     ----------
     hour_angle_deg : array of shape (n,)
         Of the field at mid-exposure, growing westward; NaN leaves the sub out.
-    latitude_deg, declination_deg : float
-        Of the site (south negative) and of the target.
+    latitude_deg : float
+        Of the site, south negative.
+    declination_deg : float or array of shape (n,)
+        Apparent, of the target or of each sub.
     field_declination_deg : array of shape (n,), optional
         Solved declination of one pixel, of **unguided** and undithered subs, degrees.
     position_angle_deg : array of shape (n,), optional
         Solved position angle of the frame's +y, north through east, degrees.
+    declination_error_deg, angle_error_deg : array of shape (n,), optional
+        1 sigma of each against the others; all alike by default.
     group : array of shape (n,), optional
         Numbers of stretches between which the camera or the pier's side changed: each has its own zero.
 
     Notes
     -----
     Scatter is taken from the residuals, so at least two subs more than unknowns are needed. Where both kinds are given
-    each is weighted by its own scatter.
+    each is weighted by its own scatter. See `polar_fit` for the mathematics.
     """
     hours = np.asarray(hour_angle_deg, np.float64)
+    decs = np.broadcast_to(np.asarray(declination_deg, np.float64), hours.shape)
     groups = np.zeros(hours.size, np.int64) if group is None else np.asarray(group, np.int64)
-    _check(hours, groups, latitude_deg, declination_deg, field_declination_deg, position_angle_deg)
+    _check(hours, groups, latitude_deg, decs, field_declination_deg, position_angle_deg)
     around = np.nanmedian(hours) if np.isfinite(hours).any() else 0.0
     hours = around + (hours - around + 180.0) % 360.0 - 180.0
-    information, moment = np.zeros((2, 2)), np.zeros(2)
-    scatter = {"declination": float("nan"), "angle": float("nan")}
-    span = 0.0
-    for kind, values, factor in (
-        ("declination", field_declination_deg, 1.0),
-        ("angle", position_angle_deg, 1.0 / np.cos(np.radians(declination_deg))),
+    given: dict[str, Series] = {}
+    for kind, values, errors, rigid in (
+        ("declination", field_declination_deg, declination_error_deg, False),
+        ("angle", position_angle_deg, angle_error_deg, True),
     ):
         if values is None:
             continue
         seen = np.asarray(values, np.float64)
-        kept = np.isfinite(hours) & np.isfinite(seen)
+        error = np.ones(hours.size) if errors is None else np.asarray(errors, np.float64)
+        kept = np.isfinite(hours) & np.isfinite(decs) & np.isfinite(seen) & (error > 0.0)
+        # A group of one sub has only its own zero to tell.
+        names, counts = np.unique(groups[kept], return_counts=True)
+        kept &= np.isin(groups, names[counts >= 2])
         if kept.sum() < 2 + np.unique(groups[kept]).size + 2:
             continue
-        h = np.radians(hours[kept])
-        if kind == "angle":
-            rows, data = np.column_stack([np.sin(h), -np.cos(h)]) * factor, _unwound(seen[kept], groups[kept])
-        else:
-            rows, data = -np.column_stack([np.cos(h), np.sin(h)]), seen[kept]
-        add, add_moment, scatter[kind] = _normal_equations(rows, np.radians(data), groups[kept])
-        information += add
-        moment += add_moment
-        span = max(span, float(np.ptp(hours[kept])))
-    return _told(information, moment, span=span, latitude_deg=latitude_deg, scatter=scatter)
+        scale = 1.0 if errors is not None else 1e-9
+        whole = Series(
+            hour_rad=np.radians(hours), dec_rad=np.radians(decs if rigid else seen), values=np.radians(seen),
+            error=np.radians(error) * scale, group=groups, rigid=rigid,
+        )  # fmt: skip
+        given[kind] = whole.take(kept)
+    fit = fit_tilt(list(given.values()))
+    scatter = {"declination": float("nan"), "angle": float("nan")}
+    scatter.update({k: float(np.degrees(v)) for k, v in zip(given, fit.scatter, strict=True)})
+    span = max((float(np.degrees(np.ptp(s.hour_rad))) for s in given.values()), default=0.0)
+    return _told(fit, span=span, latitude_deg=latitude_deg, scatter=scatter)
 
 
 def corner_trail_arcsec(total_arcmin: float, *, exposure_s: float, declination_deg: float, field_deg: float) -> float:
@@ -130,46 +145,24 @@ def field_rotation_deg_per_h(latitude_deg: float, *, azimuth_deg: float, altitud
     return float(np.degrees(SIDEREAL_RAD_PER_S) * 3600.0 * np.cos(np.radians(latitude_deg)) * np.cos(a) / np.cos(h))
 
 
-def _normal_equations(rows: FloatArray, data: FloatArray, groups: npt.NDArray[np.int64]) -> tuple[
-    FloatArray, FloatArray, float
-]:  # fmt: skip
-    """Weighted sums for (A, B) with each group's zero taken out, radians; and the scatter in degrees."""
-    inner, seen = rows.copy(), data.copy()
-    for g in np.unique(groups):
-        of_group = groups == g
-        inner[of_group] -= inner[of_group].mean(axis=0)
-        seen[of_group] -= seen[of_group].mean()
-    values = np.linalg.lstsq(inner, seen, rcond=None)[0]
-    freedom = seen.size - 2 - np.unique(groups).size
-    scatter = float(np.sqrt(((seen - inner @ values) ** 2).sum() / freedom))
-    weight = 1.0 / max(scatter, 1e-12) ** 2
-    return inner.T @ inner * weight, inner.T @ seen * weight, float(np.degrees(scatter))
-
-
-def _told(
-    information: FloatArray, moment: FloatArray, *, span: float, latitude_deg: float, scatter: dict[str, float]
-) -> PolarError:
+def _told(fit: Tilt, *, span: float, latitude_deg: float, scatter: dict[str, float]) -> PolarError:
     """The two components as the person at the mount sees them, or that they cannot be told apart."""
     nan = float("nan")
-    if np.linalg.matrix_rank(information) < 2:
+    if not np.isfinite(fit.tilt).all():
         line = "Polar error not separable: too few subs with a place or an angle."
-        return _unseparable(line, span, scatter)
-    covariance = np.linalg.inv(information) * ARCMIN_PER_RAD**2
-    a, b = covariance @ moment / ARCMIN_PER_RAD
-    north = 1.0 if latitude_deg >= 0.0 else -1.0
-    # The south end of the axis goes the other way: what tilts the north end up and west takes it down and east.
-    altitude, east = north * float(a), -north * float(b)
-    total = float(np.hypot(a, b))
-    direction = np.array([a, b]) / max(total, 1e-12)
-    errors = np.sqrt(np.diag(covariance))
+        return _unseparable(line, span, scatter, fit)
+    at_mount, covariance = _at_the_mount(fit, latitude_deg)
+    azimuth, altitude = (float(v) for v in at_mount)
+    azimuth_error, altitude_error = (float(v) for v in np.sqrt(np.diag(covariance)))
+    total = float(np.hypot(*fit.tilt)) * ARCMIN_PER_RAD
+    direction = fit.tilt / max(float(np.hypot(*fit.tilt)), 1e-12)
+    on_sky = fit.covariance * ARCMIN_PER_RAD**2
     allowed = max(LEAST_ERROR_ARCMIN, MOST_RELATIVE_ERROR * total)
-    if span < LEAST_SPAN_DEG or max(errors) > allowed:
+    if span < LEAST_SPAN_DEG or float(np.sqrt(np.diag(on_sky).max())) > allowed:
         line = f"Polar error not separable: azimuth and altitude need hours of hour angle, these subs span {span / 15:.1f} h."
-        return _unseparable(line, span, scatter)
-    per_cos = 1.0 / float(np.cos(np.radians(latitude_deg)))
-    azimuth, azimuth_error = east * per_cos, float(errors[1]) * per_cos
+        return _unseparable(line, span, scatter, fit)
     sentence = (
-        f"The axis points {abs(altitude):.1f} ± {errors[0]:.1f}′ too {'high' if altitude > 0 else 'low'} and "
+        f"The axis points {abs(altitude):.1f} ± {altitude_error:.1f}′ too {'high' if altitude > 0 else 'low'} and "
         f"{abs(azimuth):.1f} ± {azimuth_error:.1f}′ of azimuth too far {'east' if azimuth > 0 else 'west'}."
     )
     return PolarError(
@@ -178,37 +171,50 @@ def _told(
         azimuth_error_arcmin=azimuth,
         azimuth_error_arcmin_uncertainty=azimuth_error,
         altitude_error_arcmin=altitude,
-        altitude_error_arcmin_uncertainty=float(errors[0]),
+        altitude_error_arcmin_uncertainty=altitude_error,
         total_arcmin=total,
-        total_uncertainty_arcmin=float(np.sqrt(direction @ covariance @ direction)) if total > 0 else nan,
+        total_uncertainty_arcmin=float(np.sqrt(direction @ on_sky @ direction)) if total > 0 else nan,
         hour_angle_span_deg=span,
         scatter_arcsec=scatter["declination"] * 3600.0,
         rotation_scatter_deg=scatter["angle"],
+        axis_hour_angle_deg=float(np.degrees(np.arctan2(fit.tilt[1], fit.tilt[0]))),
+        chi2=fit.chi2,
+        freedom=fit.freedom,
     )
 
 
-def _unseparable(sentence: str, span: float, scatter: dict[str, float]) -> PolarError:
+def _at_the_mount(fit: Tilt, latitude_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Azimuth (+ east) and altitude (+ above the elevated pole) of the axis' elevated end, arcmin, with their covariance."""
+    sine, cosine = float(np.sin(np.radians(abs(latitude_deg)))), float(np.cos(np.radians(latitude_deg)))
+    north = 1.0 if latitude_deg >= 0.0 else -1.0
+
+    def told(tilt: FloatArray) -> FloatArray:
+        eps = float(np.hypot(*tilt))
+        x, y = tilt * np.sinc(eps / np.pi)
+        # The south end of the axis goes the other way: what tilts the north end up and west takes it down and east.
+        meridian, west, pole = north * x, north * y, np.cos(eps)
+        up, along = meridian * cosine + pole * sine, pole * cosine - meridian * sine
+        altitude = np.arctan2(up, np.hypot(along, west)) - np.radians(abs(latitude_deg))
+        return np.array([np.arctan2(-west, along), altitude]) * ARCMIN_PER_RAD
+
+    step = 1e-6
+    columns = [(told(fit.tilt + d) - told(fit.tilt - d)) / (2.0 * step) for d in np.eye(2) * step]
+    jacobian = np.column_stack(columns)
+    return told(fit.tilt), np.asarray(jacobian @ fit.covariance @ jacobian.T)
+
+
+def _unseparable(sentence: str, span: float, scatter: dict[str, float], fit: Tilt) -> PolarError:
     nan = float("nan")
     return PolarError(
         separable=False, sentence=sentence, azimuth_error_arcmin=nan, azimuth_error_arcmin_uncertainty=nan,
         altitude_error_arcmin=nan, altitude_error_arcmin_uncertainty=nan, total_arcmin=nan,
         total_uncertainty_arcmin=nan, hour_angle_span_deg=span, scatter_arcsec=scatter["declination"] * 3600.0,
-        rotation_scatter_deg=scatter["angle"],
+        rotation_scatter_deg=scatter["angle"], axis_hour_angle_deg=nan, chi2=fit.chi2, freedom=fit.freedom,
     )  # fmt: skip
 
 
-def _unwound(angle_deg: FloatArray, groups: npt.NDArray[np.int64]) -> FloatArray:
-    """Angles within 180 degrees of their group's first, so that 359.9 and 0.1 are neighbours."""
-    result = angle_deg.copy()
-    for g in np.unique(groups):
-        of_group = groups == g
-        first = angle_deg[of_group][0]
-        result[of_group] = first + (angle_deg[of_group] - first + 180.0) % 360.0 - 180.0
-    return result
-
-
 def _check(
-    hours: FloatArray, groups: npt.NDArray[np.int64], latitude_deg: float, declination_deg: float,
+    hours: FloatArray, groups: npt.NDArray[np.int64], latitude_deg: float, declination_deg: FloatArray,
     *series: npt.ArrayLike | None,
 ) -> None:  # fmt: skip
     sizes = [groups.size, *(np.asarray(s).size for s in series if s is not None)]
@@ -219,10 +225,11 @@ def _check(
             allowed="declinations, position angles or both, one for each hour angle",
             next_step="give one value for each sub, NaN where it is not known",
         )
-    if not (abs(latitude_deg) < 89.0 and abs(declination_deg) < MOST_DEC_DEG):
+    farthest = float(np.nanmax(np.abs(declination_deg), initial=0.0))
+    if not (abs(latitude_deg) < 89.0 and farthest < MOST_DEC_DEG):
         raise FrameError(
             "the polar error cannot be told so near to a pole",
-            seen=f"latitude {latitude_deg:.2f}, declination {declination_deg:.2f} degrees",
+            seen=f"latitude {latitude_deg:.2f}, declination {farthest:.2f} degrees from the equator",
             allowed=f"latitude within 89, declination within {MOST_DEC_DEG:.0f} degrees",
             next_step="use subs of a target farther from the pole",
         )

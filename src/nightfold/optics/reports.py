@@ -101,17 +101,32 @@ class CollimationReport(Collimation):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SubTrail:
+    """What the axis cost one sub."""
+
+    file: str
+    night: str | None
+    start: datetime | None
+    hour_angle_deg: float
+    corner_trail_arcsec: float  # at its hour angle; the report's own is that of the worst one
+    corner_trail_px: float
+    drift_arcsec: float  # of the whole field in declination, 0 where a guider held it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PolarReport(PolarError):
     """Polar error of a night and what it costs."""
 
     rig: str | None
     target: str | None
     night: str | None
+    nights: tuple[str, ...]  # whose subs are in it, the last first
     guided: bool
     subs: int
     refracted_pole_arcmin: float  # how far above the true pole the air lifts it
     corner_trail_arcsec: float  # in a corner of the frame per sub, guided on its middle
     corner_trail_px: float
+    trails: tuple[SubTrail, ...]
     notes: tuple[str, ...]
 
 

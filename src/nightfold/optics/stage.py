@@ -215,7 +215,7 @@ def law(ws: Workspace, *, rig: str | None = None) -> LawReport:
 
 def law_of(ws: Workspace, rig: str | None) -> Law:
     """The law from the good runs since the last event of the rig."""
-    since = _last_event(ws, rig)
+    since = last_event(ws, rig)
     runs = [
         f
         for f in ws.ledger.findings("optics-focus", rig=rig)
@@ -364,7 +364,7 @@ def _coma_of_night(ws: Workspace, rows: list[FrameRow], readings: dict[int, Read
 
 def _field_trend(ws: Workspace, rig: str | None) -> tuple[FieldTrend, ...]:
     """The field night by night since the rig's last event."""
-    since = _last_event(ws, rig)
+    since = last_event(ws, rig)
     found = []
     for f in sorted(ws.ledger.findings("optics-field", rig=rig), key=lambda f: f.night or date.min):
         if f.night is None or (since is not None and f.night < since):
@@ -464,7 +464,7 @@ def _night_of(ws: Workspace, header: FrameHeader | None) -> date | None:
     ).date  # fmt: skip
 
 
-def _last_event(ws: Workspace, rig: str | None) -> date | None:
+def last_event(ws: Workspace, rig: str | None) -> date | None:
     """When something was last done to the rig."""
     return max((e.on for e in ws.ledger.events() if e.rig is None or e.rig == rig), default=None)
 

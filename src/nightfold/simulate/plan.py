@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from nightfold.errors import SettingsError
 from nightfold.simulate.cards import Card, camera_cards, write_frame
-from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
+from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub, sky_to_pixel
+from nightfold.simulate.mount import Mount, carried
 from nightfold.simulate.nebula import shell_nebula
 from nightfold.simulate.place import moonlight_mag_arcsec2, place_of
 from nightfold.simulate.plan_file import CalibrationRun, Fault, Night, PlanRig, Run, SimulationPlan, read_plan, start_of
@@ -278,6 +279,8 @@ def _sub(
     hours = (start - begun).total_seconds() / 3600.0
     rng = np.random.default_rng([seed, 9])
     conditions, place = _conditions(plan, rig, night, run, start, hours, rng)
+    if rig_plan.polar_error_arcmin is not None:
+        conditions = _carried(plan, rig_plan, rig, run, conditions, begun, start)
     for fault in run.fault:
         if fault.sub == number + 1:
             conditions = _with_fault(conditions, fault, rig, rng)
@@ -370,6 +373,32 @@ def _conditions(
         parallactic_deg=place.parallactic_deg,
     )
     return conditions, place.airmass
+
+
+def _carried(
+    plan: SimulationPlan, rig_plan: PlanRig, rig: SimRig, run: Run, c: Conditions, begun: datetime, start: datetime
+) -> Conditions:
+    """The conditions as the mount's axis turns and, unguided, shifts the field; dithers and creep stay as they are."""
+    azimuth, altitude = rig_plan.polar_error_arcmin or (0.0, 0.0)
+    mount = Mount(
+        latitude_deg=plan.site.latitude_deg, longitude_deg=plan.site.longitude_deg, elevation_m=plan.site.elevation_m,
+        azimuth_error_arcmin=azimuth, altitude_error_arcmin=altitude,
+    )  # fmt: skip
+    scene, half = (plan.scene.ra_deg, plan.scene.dec_deg), timedelta(seconds=0.5 * run.exposure_s)
+    since = None if rig_plan.guided else begun
+    views = [
+        carried(
+            mount, scene, start + n * half, angle_deg=c.position_angle_deg, offset_arcsec=c.offset_arcsec, left_alone_since=since
+        )
+        for n in (0, 1, 2)
+    ]  # fmt: skip
+    c = replace(c, position_angle_deg=views[1].position_angle_deg, offset_arcsec=views[1].offset_arcsec)
+    dx, dy = sky_to_pixel(rig, c)[:, :2] @ np.subtract(views[2].offset_arcsec, views[0].offset_arcsec)
+    # The spread of an even trail is its length over the root of 12, and 2.355 of it pass for a width.
+    drawn = 2.355 / math.sqrt(12.0) * math.hypot(dx, dy)
+    if drawn > c.elongation_px:
+        c = replace(c, elongation_px=drawn, elongation_angle_deg=math.degrees(math.atan2(dy, dx)) % 180.0)
+    return c
 
 
 def _with_fault(c: Conditions, fault: Fault, rig: SimRig, rng: np.random.Generator) -> Conditions:

@@ -92,6 +92,9 @@ class PlanRig(BaseModel):
     filter: Annotated[list[PlanFilter], Field(min_length=1)]
     rotator: bool = False
     focuser_position: int = 12000
+    # Azimuth (+ east) and altitude (+ above the elevated pole) of the mount's axis; without, fields do not turn at all.
+    polar_error_arcmin: tuple[Number, Number] | None = None
+    guided: bool = True
 
     def sim_rig(self) -> SimRig:
         """The rig for rendering."""
