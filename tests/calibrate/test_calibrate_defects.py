@@ -51,10 +51,12 @@ def test_flickering_pixels_are_found() -> None:
     assert found.sum() <= 3
 
 
-def test_dead_pixels_are_found_and_dust_is_not() -> None:
+@pytest.mark.parametrize("cell", [(1.0, 1.0, 1.0, 1.0), (0.35, 1.0, 1.0, 0.5)], ids=["monochrome", "colours"])
+def test_dead_pixels_are_found_and_dust_is_not(cell: tuple[float, ...]) -> None:
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     dust = 1 - 0.2 * (np.abs(np.hypot(y - 90, x - 120) - 25) < 10)
     flat = (dust * (1 - 0.4 * np.hypot(y - 96, x - 128) ** 2 / 160**2)).astype(np.float32)
+    flat *= np.tile(np.array(cell, np.float32).reshape(2, 2), (SHAPE[0] // 2, SHAPE[1] // 2))
     flat[10, 20] *= 0.2
     flat[100, 200] = np.nan
     combined = Combined(

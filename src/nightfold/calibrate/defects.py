@@ -98,12 +98,15 @@ def hot_pixels(dark: Combined, *, threshold_sigma: float = 8.0, unstable_ratio: 
 def dead_pixels(flat: Combined, *, least_share: float = 0.6, most_share: float = 1.5) -> Mask:
     """True for pixels and columns that answer to light with less or more than these shares of their surroundings.
 
-    Dust shadows are wider than a cell is fine and stay: the flat corrects them.
+    Dust shadows are wider than a cell is fine and stay: the flat corrects them. Every second pixel of every second row is
+    judged among its like, because behind a colour filter array neighbours answer to different light.
     """
-    local = surroundings(flat.mean)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = flat.mean / local
-    bad: Mask = ~((ratio > least_share) & (ratio < most_share))
+    bad = np.empty(flat.mean.shape, bool)
+    for y, x in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        alike = flat.mean[y::2, x::2]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = alike / surroundings(alike)
+        bad[y::2, x::2] = ~((ratio > least_share) & (ratio < most_share))
     return bad
 
 

@@ -35,7 +35,7 @@ from nightfold.ledger.records import CalibrationRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import Rig
 
-RECIPE_VERSION = 2
+RECIPE_VERSION = 3
 """Raised when masters are made in another way, so that old ones are made anew."""
 CEILING_SUBS = 3
 """Subs that are looked at for the value at which pixels are full, where neither header nor rig tell it."""
