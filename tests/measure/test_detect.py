@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from nightfold.kernels.detect import PEAK_COLUMNS, filter_peaks
 from nightfold.measure.background import bin_frame, sky_mesh
-from nightfold.measure.detect import find_stars, taps_of
+from nightfold.measure.detect import find_stars, highest_first, taps_of
 
 
 @pytest.mark.parametrize("factor", [1, 2])
@@ -127,3 +127,10 @@ def test_of_equal_neighbours_the_last_is_the_peak():
         values,
     )
     assert sorted(zip(xs[:n].tolist(), ys[:n].tolist())) == [(0, 0), (6, 5), (10, 12), (19, 19)]
+
+
+def test_highest_first_keeps_the_order_of_equals():
+    rng = np.random.default_rng(11)
+    heights = rng.integers(1, 40, 3000).astype(np.float32) / np.float32(7.0)
+    np.testing.assert_array_equal(highest_first(heights), np.argsort(-heights, kind="stable"))
+    assert highest_first(np.zeros(0, np.float32)).size == 0

@@ -3,9 +3,6 @@
 import numpy as np
 from numba import njit
 
-BLOCK = 32
-"""Pixels looked at together for one that is high enough; hardly any is."""
-
 PEAK_COLUMNS = 5
 
 
@@ -24,7 +21,10 @@ def filter_peaks(image, level, inverse_sigma, first_row, row_weights, taps, thre
     zero = np.float32(0.0)
     padded = np.zeros(width + 2 * reach, np.float32)
     across = np.zeros((size, width), np.float32)
-    recent = np.zeros((3, width), np.float32)
+    # With a pixel more on either side and a row more that nothing exceeds, so that the border needs no care.
+    recent = np.full((4, width + 2), -np.inf, np.float32)
+    marks = np.zeros((width + 7) // 8 * 8, np.uint8)
+    together = marks.view(np.uint64)
     found = 0
     for y in range(height + reach + 1):
         if y < height:
@@ -61,7 +61,7 @@ def filter_peaks(image, level, inverse_sigma, first_row, row_weights, taps, thre
                     target[x] += weight * (before[x] + after[x])
         done = y - reach
         if 0 <= done < height:
-            target = recent[done % 3]
+            target = recent[done % 3, 1 : width + 1]
             weight = taps[reach]
             source = across[done % size]
             for x in range(width):
@@ -83,27 +83,32 @@ def filter_peaks(image, level, inverse_sigma, first_row, row_weights, taps, thre
         middle = done - 1
         if middle < 0 or middle >= height:
             continue
-        here = recent[middle % 3]
-        above = recent[(middle - 1) % 3]
-        below = recent[(middle + 1) % 3]
-        for start in range(0, width, BLOCK):
-            part = here[start : start + BLOCK]
-            high = 0
-            for x in range(part.size):
-                high += part[x] >= threshold
-            if high == 0:
+        row = recent[middle % 3]
+        here = row[1 : width + 1]
+        left = row[0:width]
+        right = row[2 : width + 2]
+        above = recent[(middle - 1) % 3 if middle > 0 else 3, 1 : width + 1]
+        below = recent[(middle + 1) % 3 if middle < height - 1 else 3, 1 : width + 1]
+        for x in range(width):
+            value = here[x]
+            marks[x] = (
+                np.uint8(value >= threshold)
+                & np.uint8(value >= left[x])
+                & np.uint8(value >= right[x])
+                & np.uint8(value >= above[x])
+                & np.uint8(value >= below[x])
+            )
+        for block in range(together.size):
+            if together[block] == 0:
                 continue
-            for x in range(start, min(start + BLOCK, width)):
-                value = here[x]
-                if not value >= threshold:
+            for x in range(8 * block, 8 * block + 8):
+                if marks[x] == 0:
                     continue
+                value = here[x]
                 highest = True
                 for i in range(max(0, x - 1), min(width, x + 2)):
                     highest = highest and not (here[i] > value or (here[i] == value and i > x))
-                    if middle > 0:
-                        highest = highest and not above[i] > value
-                    if middle < height - 1:
-                        highest = highest and not below[i] >= value
+                    highest = highest and not (above[i] > value or below[i] >= value)
                 if not highest:
                     continue
                 if found < xs.size:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -71,9 +72,8 @@ def find_stars(
     sigma = mesh.sigma_e / binned.factor
     typical = float(np.nanmedian(sigma))
     sigma = np.clip(sigma, max(0.05 * typical, 1e-9), None)
-    level = spread_along_x(mesh.level_e, mesh.x_px, x)
-    inverse = spread_along_x(1.0 / sigma, mesh.x_px, x)
-    np.maximum(inverse, 0.0, out=inverse)
+    level = _spread(mesh.level_e.tobytes(), mesh.level_e.shape, mesh.x_px.tobytes(), x.tobytes(), -math.inf)
+    inverse = _spread((1.0 / sigma).tobytes(), sigma.shape, mesh.x_px.tobytes(), x.tobytes(), 0.0)
     first, weights = row_blend(mesh.y_px, y)
     step = max(1, int(math.sqrt(pixels.size / SCALE_SAMPLES)))
     sample = np.empty((-(-pixels.shape[0] // step), -(-pixels.shape[1] // step)), np.float32)
@@ -91,18 +91,37 @@ def find_stars(
             break
         capacity = min(n, MOST_PEAKS)
     n = min(n, capacity)
-    xs, ys, heights = xs[:n], ys[:n], values[:n].astype(np.float64)
+    xs, ys, values = xs[:n], ys[:n], values[:n]
     scale = _noise_scale(sample)
     # The scale is at least 1, so the peaks found hold all that are high enough.
-    high = np.flatnonzero(heights[:, 2] >= threshold_sigma * scale)
-    order = high[np.argsort(-heights[high, 2], kind="stable")]
-    heights = heights[order]
+    high = np.flatnonzero(values[:, 2] >= threshold_sigma * scale)
+    order = high[highest_first(values[high, 2])]
+    heights = values[order].astype(np.float64)
     return Peaks(
         binned.to_full(xs[order] + _parabola(heights[:, 0], heights[:, 2], heights[:, 3])),
         binned.to_full(ys[order] + start + _parabola(heights[:, 1], heights[:, 2], heights[:, 4])),
         heights[:, 2] / scale,
         scale,
     )
+
+
+def highest_first(positive: Plane) -> npt.NDArray[np.int64]:
+    """Indices that sort positive float32 values downwards, equal ones in their order.
+
+    The bits of positive floats sort as they do. With the place below them each key is unique, and sorting those takes a quarter of the
+    time of a stable sort.
+    """
+    bits = np.ascontiguousarray(positive, np.float32).view(np.uint32).astype(np.uint64)
+    keys = ((np.uint64(0xFFFFFFFF) - bits) << np.uint64(32)) | np.arange(positive.size, dtype=np.uint64)
+    keys.sort()
+    return (keys & np.uint64(0xFFFFFFFF)).astype(np.int64)
+
+
+@lru_cache(maxsize=8)
+def _spread(values: bytes, shape: tuple[int, ...], centres: bytes, positions: bytes, least: float) -> Plane:
+    """`spread_along_x`, at least `least`; kept, since a sub's sky is asked for twice. Not to be written to."""
+    table = spread_along_x(np.frombuffer(values).reshape(shape), np.frombuffer(centres), np.frombuffer(positions))
+    return np.maximum(table, np.float32(least), out=table)
 
 
 def _noise_scale(filtered: Plane) -> float:
