@@ -93,8 +93,8 @@ def test_uncertainty_is_calibrated() -> None:
             seen,
             latitude_deg=-31.0,
             declination_deg=dec,
-            field_declination_deg=dec + random.normal(0, 1.0 / 3600, 25),
-            position_angle_deg=angle + random.normal(0, 0.002, 25),
+            field_declination_deg=dec + random.normal(0, 3.0 / 3600, 25),
+            position_angle_deg=angle + random.normal(0, 0.006, 25),
         )
         pulls.append(
             [

@@ -27,6 +27,13 @@ MOST_RELATIVE_ERROR = 0.33
 LEAST_ERROR_ARCMIN = 0.5
 """Errors below this are fine for any tilt; above, they must be below a third of the tilt."""
 MOST_DEC_DEG = 88.0
+MODEL_ARCMIN = 0.01
+"""What refraction (a percent of 60 arcsec a radian), the shorter terms of nutation and daily aberration leave unknown."""
+DISAGREE_CHI2 = 13.8
+"""Of two degrees of freedom: once in a thousand by chance."""
+ROUGH_SHARE = 0.05
+ROUGH_ARCSEC = 1.5
+"""A drift that nothing but the axis makes is smooth: rougher than either of these about a parabola is dithers or a guider."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,12 +95,28 @@ def polar_error(
     decs = np.broadcast_to(np.asarray(declination_deg, np.float64), hours.shape)
     groups = np.zeros(hours.size, np.int64) if group is None else np.asarray(group, np.int64)
     _check(hours, groups, latitude_deg, decs, field_declination_deg, position_angle_deg)
+    given = _series(
+        hours, decs, groups, field=field_declination_deg, angle=position_angle_deg, field_error=declination_error_deg,
+        angle_error=angle_error_deg,
+    )  # fmt: skip
+    fit = fit_tilt(list(given.values()))
+    scatter = {"declination": float("nan"), "angle": float("nan")}
+    scatter.update({k: float(np.degrees(v)) for k, v in zip(given, fit.scatter, strict=True)})
+    span = max((float(np.degrees(np.ptp(s.hour_rad))) for s in given.values()), default=0.0)
+    return _told(fit, span=span, latitude_deg=latitude_deg, scatter=scatter)
+
+
+def _series(
+    hours: FloatArray, decs: FloatArray, groups: npt.NDArray[np.int64], *, field: npt.ArrayLike | None,
+    angle: npt.ArrayLike | None, field_error: npt.ArrayLike | None, angle_error: npt.ArrayLike | None,
+) -> dict[str, Series]:  # fmt: skip
+    """The witnesses that have subs enough, by kind."""
     around = np.nanmedian(hours) if np.isfinite(hours).any() else 0.0
     hours = around + (hours - around + 180.0) % 360.0 - 180.0
     given: dict[str, Series] = {}
     for kind, values, errors, rigid in (
-        ("declination", field_declination_deg, declination_error_deg, False),
-        ("angle", position_angle_deg, angle_error_deg, True),
+        ("declination", field, field_error, False),
+        ("angle", angle, angle_error, True),
     ):
         if values is None:
             continue
@@ -111,11 +134,41 @@ def polar_error(
             error=np.radians(error) * scale, group=groups, rigid=rigid,
         )  # fmt: skip
         given[kind] = whole.take(kept)
-    fit = fit_tilt(list(given.values()))
-    scatter = {"declination": float("nan"), "angle": float("nan")}
-    scatter.update({k: float(np.degrees(v)) for k, v in zip(given, fit.scatter, strict=True)})
-    span = max((float(np.degrees(np.ptp(s.hour_rad))) for s in given.values()), default=0.0)
-    return _told(fit, span=span, latitude_deg=latitude_deg, scatter=scatter)
+    return given
+
+
+def drifts_by_the_axis(
+    hour_angle_deg: npt.ArrayLike, field_declination_deg: npt.ArrayLike, position_angle_deg: npt.ArrayLike, *,
+    angle_error_deg: npt.ArrayLike, group: npt.ArrayLike,
+) -> bool:  # fmt: skip
+    """True if a field's drift in declination is smooth and of the tilt that its turn tells: nobody guided, nothing bent.
+
+    Dithers are rough; a guided field that creeps by flexure drifts smoothly, but by another tilt than it turns by.
+    """
+    hours, dec = np.asarray(hour_angle_deg, np.float64), np.asarray(field_declination_deg, np.float64)
+    groups = np.asarray(group, np.int64)
+    given = _series(
+        hours, dec, groups, field=dec, angle=position_angle_deg, field_error=None, angle_error=angle_error_deg
+    )
+    if "declination" not in given:
+        return False
+    drift = given["declination"]
+    zeros = (drift.group[:, None] == np.unique(drift.group)[None, :]).astype(np.float64)
+    h = drift.hour_rad - drift.hour_rad.mean()
+    rows = np.column_stack([zeros, h, h**2])
+    left = drift.values - rows @ np.linalg.lstsq(rows, drift.values, rcond=None)[0]
+    freedom = max(left.size - rows.shape[1], 1)
+    rough = float(np.degrees(np.sqrt((left**2).sum() / freedom))) * 3600.0
+    if rough > max(ROUGH_ARCSEC, ROUGH_SHARE * float(np.degrees(np.ptp(drift.values))) * 3600.0):
+        return False
+    by_drift = fit_tilt([drift])
+    by_turn = fit_tilt([given["angle"]]) if "angle" in given else by_drift
+    if not (np.isfinite(by_drift.tilt).all() and np.isfinite(by_turn.tilt).all()):
+        return True
+    apart = by_drift.tilt - by_turn.tilt
+    slack = (MODEL_ARCMIN / ARCMIN_PER_RAD) ** 2 + (0.05 * float(np.hypot(*by_turn.tilt))) ** 2
+    covariance = by_drift.covariance + by_turn.covariance + slack * np.eye(2)
+    return bool(apart @ np.linalg.solve(covariance, apart) < DISAGREE_CHI2)
 
 
 def corner_trail_arcsec(total_arcmin: float, *, exposure_s: float, declination_deg: float, field_deg: float) -> float:
@@ -156,14 +209,14 @@ def _told(fit: Tilt, *, span: float, latitude_deg: float, scatter: dict[str, flo
     azimuth_error, altitude_error = (float(v) for v in np.sqrt(np.diag(covariance)))
     total = float(np.hypot(*fit.tilt)) * ARCMIN_PER_RAD
     direction = fit.tilt / max(float(np.hypot(*fit.tilt)), 1e-12)
-    on_sky = fit.covariance * ARCMIN_PER_RAD**2
+    on_sky = fit.covariance * ARCMIN_PER_RAD**2 + MODEL_ARCMIN**2 * np.eye(2)
     allowed = max(LEAST_ERROR_ARCMIN, MOST_RELATIVE_ERROR * total)
     if span < LEAST_SPAN_DEG or float(np.sqrt(np.diag(on_sky).max())) > allowed:
         line = f"Polar error not separable: azimuth and altitude need hours of hour angle, these subs span {span / 15:.1f} h."
         return _unseparable(line, span, scatter, fit)
     sentence = (
-        f"The axis points {abs(altitude):.1f} ± {altitude_error:.1f}′ too {'high' if altitude > 0 else 'low'} and "
-        f"{abs(azimuth):.1f} ± {azimuth_error:.1f}′ of azimuth too far {'east' if azimuth > 0 else 'west'}."
+        f"The axis points {abs(altitude):.1f} ± {max(altitude_error, 0.05):.1f}′ too {'high' if altitude > 0 else 'low'} and "
+        f"{abs(azimuth):.1f} ± {max(azimuth_error, 0.05):.1f}′ of azimuth too far {'east' if azimuth > 0 else 'west'}."
     )
     return PolarError(
         separable=True,
@@ -200,7 +253,8 @@ def _at_the_mount(fit: Tilt, latitude_deg: float) -> tuple[FloatArray, FloatArra
     step = 1e-6
     columns = [(told(fit.tilt + d) - told(fit.tilt - d)) / (2.0 * step) for d in np.eye(2) * step]
     jacobian = np.column_stack(columns)
-    return told(fit.tilt), np.asarray(jacobian @ fit.covariance @ jacobian.T)
+    covariance = fit.covariance + (MODEL_ARCMIN / ARCMIN_PER_RAD) ** 2 * np.eye(2)
+    return told(fit.tilt), np.asarray(jacobian @ covariance @ jacobian.T)
 
 
 def _unseparable(sentence: str, span: float, scatter: dict[str, float], fit: Tilt) -> PolarError:

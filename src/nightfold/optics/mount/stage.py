@@ -119,7 +119,7 @@ def tracking_of(ws: Workspace, *, night: date | None = None, rig: str | None = N
     """The same, nothing written."""
     named, day, rows = night_rows(ws, rig, night)
     target, seen = _most_seen(ws, rows, "tracking")
-    found = tracked(ws, seen)
+    found = _tracked(ws, seen)
     places = _offsets(seen)
     first = min(middle_s(s.row) for s in seen)
     points = tuple(
@@ -139,7 +139,7 @@ def _offsets(seen: Sequence[OnSky]) -> FloatArray:
     return np.asarray(np.degrees(project(vectors, centre / np.linalg.norm(centre))) * 3600.0)
 
 
-def tracked(ws: Workspace, seen: list[OnSky]) -> Tracking:
+def _tracked(ws: Workspace, seen: list[OnSky]) -> Tracking:
     readings = load_readings(ws, [s.row for s in seen])
     plane = _offsets(seen)
     e_x, e_y = np.full(len(seen), np.nan), np.full(len(seen), np.nan)

@@ -15,8 +15,14 @@ from nightfold.intake.stage import header_of_row
 from nightfold.ledger.workspace import Workspace
 from nightfold.optics.apparent import air_factor, position_angle_deg, seen_by_the_mount
 from nightfold.optics.files import temperature_of
-from nightfold.optics.mount.stage import OnSky, on_sky, tracked
-from nightfold.optics.polar import PolarError, corner_trail_arcsec, polar_error, refracted_pole_arcmin
+from nightfold.optics.mount.stage import OnSky, on_sky
+from nightfold.optics.polar import (
+    PolarError,
+    corner_trail_arcsec,
+    drifts_by_the_axis,
+    polar_error,
+    refracted_pole_arcmin,
+)
 from nightfold.optics.polar_fit import turn_groups
 from nightfold.optics.reports import PolarReport, SubTrail, values_of
 from nightfold.optics.stage import keep, last_event, middle_s, night_rows
@@ -25,7 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 UNGUIDED_ARCSEC = 60.0
-"""A field that wanders farther in a night without dithers is not guided."""
+"""A field that drifts less in a night may as well be guided: its drift is not used."""
 STEP_OF_FRAME = 0.2
 """Share of the frame's height to which the turn of its middle is taken."""
 DISAGREE = 1e-3
@@ -134,29 +140,32 @@ def _of_target(
     }  # fmt: skip
     here = np.array([s.place() for s in seen])
     hour, dec = seen_by_the_mount(here[:, 0], here[:, 1], times, **site)
-    # Refraction squeezes the field towards the zenith, and whether a sub's transform follows that hangs on its stars: the
-    # mean turn of the four directions from the middle is the same either way.
+    # Refraction squeezes the field towards the zenith, and whether a sub's transform follows that hangs on its stars. One that
+    # does not turns as its stars do on average, those far along the longer side with more leverage: weighted by the squares of
+    # the sides, the turn of the four directions from the middle is the same either way.
     turns = []
+    leverage = np.array([s.row.width_px for s in seen]) ** 2.0, np.array([s.row.height_px for s in seen]) ** 2.0
     for k, (dx, dy) in enumerate(((1, 0), (0, 1), (-1, 0), (0, -1))):
         step = [STEP_OF_FRAME * s.row.height_px for s in seen]
         there = np.array([s.place(dx * d, dy * d) for s, d in zip(seen, step, strict=True)])
         angle = position_angle_deg(hour, dec, *seen_by_the_mount(there[:, 0], there[:, 1], times, **site))
         mirrored = np.array([is_mirrored(s.cd_deg) for s in seen])
         turns.append(np.radians(angle - np.where(mirrored, -1.0, 1.0) * (90.0 * k - 90.0)))
-    angle = np.degrees(np.arctan2(np.sin(turns).sum(axis=0), np.cos(turns).sum(axis=0))) % 360.0
-    note = ""
-    held = guided
-    if held is None:
-        path = tracked(ws, seen)
-        reach = float(np.ptp(here[:, 1])) * 3600.0
-        held = not (path.told and not path.dithered and path.pointings == 1 and reach > UNGUIDED_ARCSEC)
-        note = (
-            "taken as guided: azimuth and altitude are told from the turn of the field" if held
-            else f"taken as unguided: the field drifted over {reach:.0f}″ in declination without dithers"
-        )  # fmt: skip
+    weight = np.array([leverage[k % 2] for k in range(4)])
+    angle = np.degrees(np.arctan2((weight * np.sin(turns)).sum(axis=0), (weight * np.cos(turns)).sum(axis=0))) % 360.0
     zero = turn_groups(angle, times)
     # A sub solved by its own stars has another zero than those that share a grid.
     kinds = np.unique([f"{z} {s.row.panel} {s.through_grid}" for z, s in zip(zero, seen, strict=True)], return_inverse=True)[1]  # fmt: skip
+    note, held = "", guided
+    if held is None:
+        reach = float(np.ptp(here[:, 1])) * 3600.0
+        held = reach <= UNGUIDED_ARCSEC or not drifts_by_the_axis(
+            hour, dec, angle, angle_error_deg=[s.turn_error_deg for s in seen], group=kinds
+        )
+        note = (
+            "taken as guided: azimuth and altitude are told from the turn of the field" if held
+            else f"taken as unguided: the field drifted over {reach:.0f}″ in declination, smoothly and as it turned"
+        )  # fmt: skip
     return _Night(day, seen, hour, dec, angle, kinds.astype(np.int64), np.full(len(seen), held), note)
 
 
