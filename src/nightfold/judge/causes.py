@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from nightfold.judge.camera import odd_settings
 from nightfold.judge.records import Cause, SubFacts
 from nightfold.judge.usual import Centre, Mark, Story, Usual
 
@@ -21,9 +22,6 @@ SCATTER_FLOOR = 0.05
 
 TOO_BRIGHT = 1.5
 """No clear night makes stars half as bright again: extinction at the zenith takes 20 % in all."""
-
-SENSOR_OFF_C = 2.0
-"""Darks are matched to 1 °C; dark current doubles every 6 °C, so 2 °C off leaves a quarter of it uncorrected."""
 
 ENOUGH_STARS = 40
 """Fewer stars than this leave four coefficients over the frame too loose to tell defocus from seeing."""
@@ -53,6 +51,9 @@ def why_unusable(sub: SubFacts, usual: Usual) -> tuple[Cause, str]:
             text = f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud or a covered tube"
             return "cloud", text
         return "pointing", f"{sub.star_count} stars found; at least 6 are needed to place it"
+    odd = odd_settings(sub, usual)
+    if odd:
+        return "wrong-frame", f"{odd}, and its {sub.star_count} stars could not be matched to the reference"
     if known and sub.star_count < 0.15 * usual.star_count and sub.star_count < 40:
         return "cloud", f"{sub.star_count} stars where {usual.star_count:.0f} are usual: thick cloud"
     return "pointing", sub.place_reason or f"its {sub.star_count} stars could not be matched to the reference"
@@ -84,36 +85,6 @@ def wrong_frame(sub: SubFacts, usual: Usual) -> str:
             f"stars at {_percent(bright)} and sky at {_percent(sky)} of this filter's other subs: a narrower filter, a shorter exposure "
             "or a smaller gain than it says"
         )
-    return ""
-
-
-def sensor_fault(sub: SubFacts, usual: Usual) -> str:
-    """Words on a sensor that is not as it should be; empty if nothing speaks for that."""
-    if sub.sensor_c is not None and sub.set_point_c is not None:
-        off = sub.sensor_c - sub.set_point_c
-        usually = usual.sensor_off_c.value if np.isfinite(usual.sensor_off_c.value) else 0.0
-        if abs(off - usually) > max(SENSOR_OFF_C, 5.0 * usual.sensor_off_c.spread):
-            return (
-                f"sensor at {sub.sensor_c:.1f} °C, set to {sub.set_point_c:.1f} °C: darks of the set point do not fit"
-            )
-    if not np.isfinite(usual.other_variance_e2 * sub.noise_e * sub.sky_e_per_s):
-        return ""
-    expected = max(usual.other_variance_e2, 0.0) * sub.exposure_s / max(usual.exposure_s, 1e-9)
-    if sub.exposure_s < usual.exposure_s or not np.isfinite(expected):
-        expected = max(usual.other_variance_e2, 0.0)
-    expected += max(sub.sky_e_per_s * sub.exposure_s, 0.0)
-    excess = sub.noise_e**2 / max(expected, 1e-9)
-    if excess > max(1.6, float(np.exp(6.0 * usual.variance_spread))):
-        return f"noise {np.sqrt(excess):.1f} times what sky and camera tell: interference, pattern or a warm sensor"
-    # Light brings its own noise, a shifted zero level does not.
-    moved = (sub.sky_e_per_s - usual.sky_e_per_s) * sub.exposure_s
-    brought = sub.noise_e**2 - (usual.other_variance_e2 + usual.sky_e_per_s * sub.exposure_s)
-    sigma = max(3.0 * usual.variance_spread, 0.1) * sub.noise_e**2
-    if (
-        abs(moved) > max(0.5 * usual.sky_e_per_s * sub.exposure_s, 20.0)
-        and abs(brought - moved) > abs(0.7 * moved) + sigma
-    ):
-        return f"level {moved:+.0f} e a pixel against usual, without the noise that light would bring: the zero level moved"
     return ""
 
 

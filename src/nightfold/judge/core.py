@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.judge import camera
 from nightfold.judge import causes as why
 from nightfold.judge.records import Cause, Factors, FieldShape, SubFacts, Verdict
-from nightfold.judge.usual import MIN_STARS, Mark, Story, Usual, usable
+from nightfold.judge.usual import MIN_STARS, Mark, Story, Usual, usable, with_rig_settings
 from nightfold.judge.value import figure_of_merit, harmful, weight_of
 
 __all__ = [
@@ -77,7 +78,7 @@ def judge_groups(
 
     What one rig saw is evidence for what befell the other, so groups are looked at together.
     """
-    usuals = [Usual.of([s for s in subs if usable(s)]) for subs in groups]
+    usuals = with_rig_settings(groups, [Usual.of([s for s in subs if usable(s)]) for subs in groups])
     details = details_px if details_px is not None else [None] * len(groups)
     bests = _best_of_night(groups, usuals)
     story = _story(groups, usuals, bests)
@@ -142,9 +143,13 @@ class _Group:
         return self.epochs[sub.epoch]
 
     def best_of(self, sub: SubFacts) -> float:
-        """The transparency that a clear hour of this night had; the campaign's where the whole night was dim."""
-        usual = self.usual_of(sub).transparency
-        return max(self.bests.get(_night_key(sub), usual), 0.8 * usual)
+        """The transparency that a clear hour of this night had."""
+        return _best_of(sub, self.usual_of(sub), self.bests)
+
+
+def _best_of(sub: SubFacts, usual: Usual, bests: dict[_NightKey, float]) -> float:
+    """The transparency that a clear hour of this night had; the campaign's where the whole night was dim."""
+    return max(bests.get(_night_key(sub), usual.transparency), 0.8 * usual.transparency)
 
 
 def _judge_group(
@@ -152,7 +157,7 @@ def _judge_group(
 ) -> list[Verdict]:
     if not subs:
         return []
-    refused = [_refusal(s, usual) for s in subs]
+    refused = [_refusal(s, usual, _best_of(s, usual, bests)) for s in subs]
     sound = np.array([r is None for r in refused])
     # Scattered light is in the flux but not in the core: where halos show, half the flux lies as much farther out.
     spread = np.array([why.halo_spread(s, usual) for s in subs])
@@ -169,10 +174,22 @@ def _judge_group(
     worth = rate / good_rate if good_rate > 0 else np.full(len(subs), np.nan)
     # The worst place of a frame under uneven cloud is what its share of the master must bear.
     worth = worth * np.array([(1.0 - min(max(s.uneven, 0.0), 1.0)) ** 2 if why.is_uneven(s) else 1.0 for s in subs])
+    # Banding adds to a blob what its pixels' noise does not tell, the more the wider the blob.
+    blob_noise, star_noise = (
+        np.array([1.0 + camera.pattern_excess(s, usual, float(np.hypot(d, a))) for s, a in zip(subs, axis)])
+        for d in (detail, 0.0)
+    )
+    worth = worth / blob_noise
     poor = _poor(worth, p, fine)
     short = spread * np.array([s.short_axis_px for s in subs])
     harms, gain = harmful(
-        np.where(fine, p, 0.0), np.where(fine, axis, 1.0), np.where(fine, short, 1.0), fine & ~poor, detail
+        np.where(fine, p, 0.0),
+        np.where(fine, axis, 1.0),
+        np.where(fine, short, 1.0),
+        fine & ~poor,
+        detail,
+        blob_noise=np.where(fine, blob_noise, 1.0),
+        star_noise=np.where(fine, star_noise, 1.0),
     )
     sane = [s for s in subs if usable(s)]
     epochs = {e: usual.in_epoch(sane, e) for e in {s.epoch for s in subs}}
@@ -198,7 +215,7 @@ def _poor(worth: FloatArray, p: FloatArray, fine: npt.NDArray[np.bool_]) -> npt.
     return np.asarray(nothing)
 
 
-def _refusal(sub: SubFacts, usual: Usual) -> tuple[Cause, str] | None:
+def _refusal(sub: SubFacts, usual: Usual, best: float) -> tuple[Cause, str] | None:
     """Why a sub cannot go into a master at all; None if it can."""
     if sub.unreadable:
         return "unreadable", sub.unreadable
@@ -208,9 +225,12 @@ def _refusal(sub: SubFacts, usual: Usual) -> tuple[Cause, str] | None:
     if not usable(sub):
         return why.why_unusable(sub, usual)
     if sub.overlap < OVERLAP_FLOOR:
+        odd = camera.odd_settings(sub, usual)
+        if odd:
+            return "wrong-frame", f"{odd}, and it shares {100 * sub.overlap:.0f} % of the reference's field"
         shared, least = 100 * sub.overlap, 100 * OVERLAP_FLOOR
         return "pointing", f"shares {shared:.0f} % of the reference's field (at least {least:.0f} % is wanted)"
-    other = why.wrong_frame(sub, usual)
+    other = camera.other_by_header(sub, usual, best, why.sky_ratio(sub, usual)) or why.wrong_frame(sub, usual)
     return ("wrong-frame", other) if other else None
 
 
@@ -251,19 +271,25 @@ def _weighed(
         found.append((-np.log(max(dim, 1e-9)), dim_cause, text))
     blur_cause: Cause | None = None
     width = sub.long_axis_px / usual.long_px if usual.long_px > 0 else 1.0
-    if harms or width > TOLD_WIDTH:
+    banded = camera.pattern_words(sub, usual)
+    if (harms and (width > 1.0 or not banded)) or width > TOLD_WIDTH:
         blur_cause, text = why.why_blurred(sub, usual, group.story)
         if dim_cause == "dew" and blur_cause in ("seeing", "focus") and why.has_halo(sub, usual):
             blur_cause, text = "dew", f"stars {width:.2f} times as long as usual, with halos"
-        found.append((1e9 if harms else -np.log(max(factors.blur, 1e-9)), blur_cause, text))
+        decides = harms and not (banded and width < TOLD_WIDTH)
+        found.append((1e9 if decides else -np.log(max(factors.blur, 1e-9)), blur_cause, text))
     glow = _noise_factor(sub, usual)
-    fault = why.sensor_fault(sub, usual)
+    fault = camera.sensor_fault(sub, usual)
     if fault:
-        found.append((-np.log(max(glow, 1e-9)), "sensor", fault))
+        takes = 1e9 if harms and banded else max(-np.log(max(glow, 1e-9)), 0.0)
+        found.append((takes, "sensor", fault))
     elif glow < TOLD_FACTOR and why.sky_ratio(sub, usual, dark=True) > why.SKY_FLOOR:
         found.append((-np.log(max(glow, 1e-9)), "sky-glow", why.why_bright(sub, usual)))
     if (poor or harms) and not found:
         found.append((0.0, "cloud", "worth little, without one cause that stands out"))
+    odd = camera.odd_settings(sub, usual)
+    if odd:
+        found.append((-1.0, "wrong-frame", f"{odd}; its light and its level fit all the same"))
     found.sort(key=lambda item: -item[0])
     causes = [(cause, text) for _, cause, text in found]
     if causes and (poor or harms):

@@ -81,6 +81,11 @@ class SubFacts:
     arcsec_per_px: float = NAN
     ra_deg: float = NAN  # where the header says the mount pointed
     dec_deg: float = NAN
+    settings: tuple[tuple[str, str], ...] = ()  # what the header tells of the camera: ("gain", "100"), ...
+    object_name: str = ""  # what the header says was aimed at
+    gain_known: bool = True  # whether the file's counts are electrons by a known gain
+    row_pattern_e: float = NAN  # 1 sigma of an offset that each row has of its own
+    column_pattern_e: float = NAN
     epoch: int = 0  # number of the stretch between dated events of the rig: what is usual over the frame holds in one
 
     @property

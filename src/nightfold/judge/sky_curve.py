@@ -9,6 +9,8 @@ import numpy as np
 
 from nightfold.sky.brightness import SkyModel, SkyReading, fit_sky
 
+TOO_DARK = 0.4
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SkyMoment:
@@ -49,6 +51,8 @@ def sky_curve(moments: Sequence[SkyMoment]) -> dict[int, SkyCurve]:
         return {}
     ratios = sorted(m.measured_e_per_s / (m.site + m.moon + m.twilight) for m in known)
     per_photon = float(np.median(ratios[: (3 * len(ratios) + 3) // 4]))
+    # No night is half as dark as the rest: such a level is a zero point that moved or a covered tube, and tells nothing of the sky.
+    known = [m for m in known if m.measured_e_per_s > TOO_DARK * per_photon * (m.site + m.moon + m.twilight)]
     readings = [
         SkyReading(filter="", measured=m.measured_e_per_s / per_photon, site=m.site, moon=m.moon, twilight=m.twilight)
         for m in known

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_left
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -92,6 +92,11 @@ class Usual:
     star_scatter: Centre
     sensor_off_c: Centre
     exposure_s: float
+    other_spread_e2: float  # of the variance beyond the sky's photons: how well level and noise go together
+    row_pattern_e: Centre
+    column_pattern_e: Centre
+    settings: dict[str, dict[str, int]]  # by name, how many subs of the rig have which value
+    object_names: dict[str, int]
 
     @classmethod
     def of(cls, subs: Sequence[SubFacts]) -> Usual:
@@ -126,6 +131,11 @@ class Usual:
             star_scatter=Centre.of([s.star_scatter for s in subs]),
             sensor_off_c=Centre.of(off),
             exposure_s=_median([s.exposure_s for s in subs]),
+            other_spread_e2=spread(other),
+            row_pattern_e=Centre.of([s.row_pattern_e for s in subs]),
+            column_pattern_e=Centre.of([s.column_pattern_e for s in subs]),
+            settings=_counted([s.settings for s in subs]),
+            object_names=dict(Counter(s.object_name for s in subs if s.object_name)),
         )
 
     def in_epoch(self, subs: Sequence[SubFacts], epoch: int) -> Usual:
@@ -143,12 +153,35 @@ class Usual:
             tilt_v_px2=then.tilt_v_px2,
             bowl_px2=then.bowl_px2,
             sensor_off_c=then.sensor_off_c,
+            row_pattern_e=then.row_pattern_e,
+            column_pattern_e=then.column_pattern_e,
         )
 
     def width_ratio2(self, sub: SubFacts) -> float:
         """Squared width across the long axis over the usual at this air mass: 1 for a usual sub."""
         width2 = sub.fwhm_px**2 * (1.0 - sub.ellipticity)
         return float(width2 / (self.width2_px2 * _air(sub, 1.0))) if self.width2_px2 > 0 else NAN
+
+
+def with_rig_settings(groups: Sequence[Sequence[SubFacts]], usuals: Sequence[Usual]) -> list[Usual]:
+    """The same, with the settings of all of a rig's subs where a group's own are fewer than five."""
+    found = []
+    for subs, usual in zip(groups, usuals):
+        rig = subs[0].rig if subs else None
+        if usual.subs < 5 and rig is not None:
+            all_of_rig = [s.settings for other in groups for s in other if s.rig == rig and usable(s)]
+            usual = replace(usual, settings=_counted(all_of_rig))
+        found.append(usual)
+    return found
+
+
+def _counted(settings: Sequence[tuple[tuple[str, str], ...]]) -> dict[str, dict[str, int]]:
+    found: dict[str, dict[str, int]] = {}
+    for one in settings:
+        for name, value in one:
+            found.setdefault(name, {}).setdefault(value, 0)
+            found[name][value] += 1
+    return found
 
 
 def _air(sub: SubFacts, missing: float) -> float:

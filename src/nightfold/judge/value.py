@@ -55,18 +55,31 @@ def master_figures(p: FloatArray, long_px: FloatArray, short_px: FloatArray, det
 
 
 def gain_without(
-    p: FloatArray, long_px: FloatArray, short_px: FloatArray, used: BoolArray, detail_px: float
+    p: FloatArray,
+    long_px: FloatArray,
+    short_px: FloatArray,
+    used: BoolArray,
+    detail_px: float,
+    *,
+    blob_noise: FloatArray | None = None,
+    star_noise: FloatArray | None = None,
 ) -> FloatArray:
-    """ln of what the master's figure (geometric mean of blob and star) gains when each used sub is left out; NaN for others."""
+    """ln of what the master's figure (geometric mean of blob and star) gains when each used sub is left out; NaN for others.
+
+    `blob_noise` and `star_noise` are each sub's variance over what its pixels' noise tells, for a blob and for a star.
+    """
     gain = np.full(len(p), np.nan)
     index = np.flatnonzero(used)
     if index.size < 2:
         return gain
-    own, total = p[index], float(p[index].sum())
+    own = p[index]
+    noise = [own if n is None else own * n[index] for n in (blob_noise, star_noise)]
     blob = own / blurred_area(long_px[index], short_px[index], detail_px)
     star = own / blurred_area(long_px[index], short_px[index], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        gain[index] = np.log1p(-blob / blob.sum()) + np.log1p(-star / star.sum()) - np.log1p(-own / total)
+        gain[index] = np.log1p(-blob / blob.sum()) + np.log1p(-star / star.sum())
+        for n in noise:
+            gain[index] -= 0.5 * np.log1p(-n / n.sum())
     return gain
 
 
@@ -76,7 +89,14 @@ the gain as much. A sub among twelve is so left out for a sixth of a percent at 
 
 
 def harmful(
-    p: FloatArray, long_px: FloatArray, short_px: FloatArray, usable: BoolArray, detail_px: float
+    p: FloatArray,
+    long_px: FloatArray,
+    short_px: FloatArray,
+    usable: BoolArray,
+    detail_px: float,
+    *,
+    blob_noise: FloatArray | None = None,
+    star_noise: FloatArray | None = None,
 ) -> tuple[BoolArray, FloatArray]:
     """Which subs a master is better without, and ln of the gain by leaving each out, beside the others of that choice.
 
@@ -86,7 +106,7 @@ def harmful(
     used = usable.copy()
     gain = np.full(len(p), np.nan)
     while True:
-        now = gain_without(p, long_px, short_px, used, detail_px)
+        now = gain_without(p, long_px, short_px, used, detail_px, blob_noise=blob_noise, star_noise=star_noise)
         gain[used] = now[used]
         beyond = now - LEAST_GAIN * p / max(float(p[used].sum()), 1e-300)
         if not np.isfinite(beyond).any():

@@ -19,6 +19,7 @@ from nightfold.measure.background import (
     pixel_noise_e,
     sky_at,
 )
+from nightfold.measure.banding import banding_e
 from nightfold.measure.detect import Peaks, find_stars
 from nightfold.measure.neighbours import pairs_within
 from nightfold.measure.records import Reading, SkyMesh, Stars, Streak
@@ -146,6 +147,8 @@ def measure_frame(
         "height_px": plane.shape[0],
         "saturated_fraction": saturated_count / plane.size,
     }
+    rows_e, columns_e = banding_e(plane)
+    reading_of_sky |= {"row_pattern_e": rows_e, "column_pattern_e": columns_e}
     if not np.isfinite(mesh.level_e).any():
         return summarise(Stars.empty(), None, mesh, noise_e=noise, star_count=0, streaks=(), **reading_of_sky)
     floor = max(read_noise_e, 1e-6) if not np.nanmedian(mesh.sigma_e) > 0 else 1e-6

@@ -45,7 +45,7 @@ def unpack_reading(scalars: dict[str, Any], blob: bytes) -> Reading:
         f.name: arrays[f"star_{f.name}"].astype(np.int64 if f.name == "flags" else np.float64) for f in fields(Stars)
     }
     sky = SkyMesh(**{f.name: arrays[f"sky_{f.name}"].astype(np.float64) for f in fields(SkyMesh)})
-    values: dict[str, Any] = {name: (float("nan") if scalars[name] is None else scalars[name]) for name in _SCALARS}
+    values: dict[str, Any] = {name: (float("nan") if scalars.get(name) is None else scalars[name]) for name in _SCALARS}
     streaks = tuple(
         Streak(x0=s[0], y0=s[1], x1=s[2], y1=s[3], width_px=s[4], brightness_e=s[5]) for s in scalars["streaks"]
     )

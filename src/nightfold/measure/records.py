@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -105,4 +106,6 @@ class Reading:
     ellipticity_angle_deg: float  # of the mean elongation vector; NaN if it is not significant
     streaks: tuple[Streak, ...]
     saturated_fraction: float  # of all pixels
+    row_pattern_e: float = math.nan  # 1 sigma of an offset of each row; NaN in readings made before it was measured
+    column_pattern_e: float = math.nan
     version: int = READING_VERSION

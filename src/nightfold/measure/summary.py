@@ -30,6 +30,8 @@ def summarise(
     star_count: int,
     streaks: tuple[Streak, ...],
     saturated_fraction: float,
+    row_pattern_e: float = NAN,
+    column_pattern_e: float = NAN,
 ) -> Reading:
     """The reading made of measured parts. Shapes come from the fits; where too few fitted, from moments of clean stars."""
     clean = stars.take(stars.clean)
@@ -69,6 +71,8 @@ def summarise(
         ellipticity_angle_deg=angle,
         streaks=streaks,
         saturated_fraction=saturated_fraction,
+        row_pattern_e=row_pattern_e,
+        column_pattern_e=column_pattern_e,
     )
 
 

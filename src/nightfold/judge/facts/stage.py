@@ -384,8 +384,24 @@ def _facts(
         arcsec_per_px=arcsec_per_px(ws, row) or NAN,
         ra_deg=header.ra_deg if header.ra_deg is not None else NAN,
         dec_deg=header.dec_deg if header.dec_deg is not None else NAN,
+        settings=_settings(header),
+        object_name=(header.object or "").strip(),
+        gain_known=header.calibrated is False and (gain is not None or header.e_per_adu is not None),
+        row_pattern_e=reading.row_pattern_e,
+        column_pattern_e=reading.column_pattern_e,
         epoch=epoch,
     )
+
+
+def _settings(header: FrameHeader) -> tuple[tuple[str, str], ...]:
+    """What a header tells of the camera's settings, in the words that a verdict uses."""
+    told = {
+        "gain": header.gain,
+        "offset": header.offset,
+        "binning": "x".join(str(n) for n in header.binning),
+        "readout mode": header.readout_mode,
+    }
+    return tuple((k, f"{v:g}" if isinstance(v, float | int) else str(v)) for k, v in told.items() if v is not None)
 
 
 def unread(row: FrameRow, reason: str) -> SubFacts:
