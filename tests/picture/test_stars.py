@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
+from nightfold.picture.finding import find_star_places, star_width
+from nightfold.picture.holes import fill_holes
 from nightfold.picture.records import Plane
-from nightfold.picture.stars import fill_holes, find_star_places, separate_stars, take_stars_apart
+from nightfold.picture.stars import separate_stars, take_stars_apart
 
 SHAPE = (240, 320)
 SIGMA = 0.5
@@ -92,3 +97,78 @@ def test_holes_are_bridged_smoothly() -> None:
     assert np.abs(filled - plane).max() < 0.25
     np.testing.assert_array_equal(fill_holes(plane, np.zeros_like(mask)), plane)
     np.testing.assert_allclose(fill_holes(plane, np.ones_like(mask)), np.median(plane), rtol=1e-6)
+
+
+@pytest.mark.parametrize("tile_px", [64, 104])
+def test_tiles_of_any_size_give_what_the_whole_gives(tile_px: int) -> None:
+    field = Field(seed=8)
+    whole_places, whole = take_stars_apart({"Ha": field.plane}, tile_px=4096)
+    with ThreadPoolExecutor(3) as pool:
+        places, parts = take_stars_apart({"Ha": field.plane}, tile_px=tile_px, run=pool.map)
+    np.testing.assert_allclose(places.x, whole_places.x, atol=1e-5)
+    assert places.fwhm_px == pytest.approx(whole_places.fwhm_px, rel=1e-6)
+    assert whole["Ha"].filled.any()
+    np.testing.assert_array_equal(parts["Ha"].filled, whole["Ha"].filled)
+    np.testing.assert_allclose(parts["Ha"].nebula, whole["Ha"].nebula, atol=1e-5 * field.image.max(), rtol=0)
+
+
+@pytest.mark.parametrize("tile_px", [40, 64, 136])
+def test_holes_are_bridged_alike_in_tiles(tile_px: int) -> None:
+    rng = np.random.default_rng(3)
+    image = rng.normal(size=(389, 300)).cumsum(0).cumsum(1).astype(np.float32)
+    image /= image.std()
+    y, x = np.mgrid[0:389, 0:300]
+    mask = np.zeros(image.shape, np.uint8)
+    for radius in (1, 1, 2, 3, 5, 9, 17, 33, 70):
+        mask[np.hypot(x - rng.uniform(0, 300), y - rng.uniform(0, 389)) < radius] = 1
+    whole = fill_holes(image, mask, tile_px=4096)
+    np.testing.assert_allclose(fill_holes(image, mask, tile_px=tile_px), whole, atol=1e-6)
+
+
+def bright_field(ceiling: float, aureole: float) -> tuple[np.ndarray, np.ndarray, list[tuple[float, float]]]:
+    """A faint cloud, usual stars, and three very bright ones with Moffat wings, which may have an aureole and be cut off."""
+    rng = np.random.default_rng(77)
+    shape = (420, 560)
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+    cloud = ndimage.gaussian_filter(rng.normal(size=shape), 30)
+    nebula = 0.5 + 0.03 * np.clip(cloud / cloud.std(), 0, None)
+    alpha = 3.4 / (2 * np.sqrt(2 ** (1 / 3.0) - 1))
+    middles = [(150.3, 130.2), (400.6, 290.4), (420.2, 90.7)]
+    stars = [(*m, p) for m, p in zip(middles, (900.0, 300.0, 60.0))]
+    stars += [(rng.uniform(5, 555), rng.uniform(5, 415), 0.06 * (1 + rng.pareto(0.9))) for _ in range(90)]
+    light = np.zeros(shape)
+    for cx, cy, peak in stars:
+        r2 = (x - cx) ** 2 + (y - cy) ** 2
+        light += min(peak, 900.0) * ((1 + r2 / alpha**2) ** -3.0 + aureole * (1 + r2 / 20.0**2) ** -1.2)
+    image = np.minimum(nebula + light, ceiling) + rng.normal(0, 0.01, shape)
+    return nebula, image.astype(np.float32), middles
+
+
+@pytest.mark.parametrize(("ceiling", "aureole"), [(1e9, 0.0), (1e9, 2e-4), (30.0, 0.0), (30.0, 2e-4)])
+def test_no_ring_stays_around_the_brightest_stars(ceiling: float, aureole: float) -> None:
+    nebula, image, middles = bright_field(ceiling, aureole)
+    _places, parts = take_stars_apart(
+        {"Ha": Plane(filter="Ha", image=image, variance=np.full(image.shape, 1e-4, np.float32))}
+    )
+    error = (parts["Ha"].nebula - nebula) / 0.01
+    y, x = np.mgrid[0 : image.shape[0], 0 : image.shape[1]]
+    for cx, cy in middles:
+        r = np.hypot(x - cx, y - cy)
+        rings = [np.median(error[(r >= a) & (r < a + 4)]) for a in range(0, 80, 4)]
+        # A step of 3 sigma of a pixel from ring to ring is what begins to show as a ring.
+        assert np.abs(np.diff(rings)).max() < 3.0
+        assert np.abs(rings).max() < 8.0
+
+
+def test_the_width_is_that_of_stars_though_bumps_of_nebula_outnumber_them() -> None:
+    rng = np.random.default_rng(78)
+    y, x = np.mgrid[0:300, 0:400]
+    bumps = ndimage.gaussian_filter(rng.normal(size=x.shape), 4)
+    image = 3.0 * np.abs(bumps / bumps.std()) + rng.normal(size=x.shape)
+    alpha = 3.0 / (2 * np.sqrt(2 ** (1 / 3.0) - 1))
+    for _ in range(40):
+        cx, cy, peak = rng.uniform(10, 390), rng.uniform(10, 290), 20.0 * (1 + rng.pareto(1.0))
+        image += peak * (1 + ((x - cx) ** 2 + (y - cy) ** 2) / alpha**2) ** -3.0
+    plane = Plane(filter="Ha", image=image.astype(np.float32), variance=np.ones(x.shape, np.float32))
+    assert find_star_places({"Ha": plane}).fwhm_px == pytest.approx(3.0, rel=0.15)
+    assert math.isnan(star_width(rng.normal(size=x.shape).astype(np.float32)))

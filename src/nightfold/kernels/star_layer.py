@@ -25,6 +25,16 @@ def _reach(profile, per_px, amplitude, least):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def star_reach(amplitudes, profile, per_px, least):
+    """The radius (pixels) beyond which each star's model stays under `least` (one a star); 0 without light."""
+    reach = np.zeros(amplitudes.size)
+    for k in range(amplitudes.size):
+        if amplitudes[k] > 0.0:
+            reach[k] = _reach(profile, per_px, amplitudes[k], least[k])
+    return reach
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def add_stars(xs, ys, amplitudes, profile, per_px, least, sign, out):
     """Add sign x the stars' models to `out`, each as far as it exceeds `least` (one a star)."""
     height, width = out.shape

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 
+from nightfold.picture.finding import StarPlaces, ceiling, star_width
 from nightfold.picture.gradient import fit_surface, surface_from_pixels
 from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
 from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps
 from nightfold.picture.records import Plane
-from nightfold.picture.stars import Layers, StarPlaces, take_stars_apart
+from nightfold.picture.stars import Layers, take_stars_apart
 from nightfold.picture.steps import (
     Gradient,
     Level,
@@ -47,6 +49,7 @@ def automatic_recipe(
     palette: str | None = None,
     spread: float = 0.85,
     listed: Sequence[tuple[float, float, float, float]] = (),
+    threads: int = 2,
 ) -> Recipe:
     """A recipe whose numbers come from the masters.
 
@@ -62,6 +65,8 @@ def automatic_recipe(
         How far the filters are brought to equal strength, 0 to 1.
     listed : sequence of (x, y, g, bp_rp), optional
         Catalogue stars in pixels of the box; they colour the stars of narrowband pictures.
+    threads : int
+        The result does not depend on it.
     """
     check_sizes(planes)
     if palette is None:
@@ -82,12 +87,13 @@ def automatic_recipe(
         steps.append(Gradient(degree=2, surfaces=found))
     flat = {f: p.image - surfaces[f].evaluate() if f in found else p.image for f, p in cut.items()}
 
-    places, layers = take_stars_apart({f: _with(p, flat[f]) for f, p in cut.items()})
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        places, layers = take_stars_apart({f: _with(p, flat[f]) for f, p in cut.items()}, run=pool.map)
     if len(places):
         steps.append(StarsApart())
 
     if len(places) and places.fwhm_px >= LEAST_TO_SHARPEN_PX:
-        steps.append(Sharpen(fwhm_px={f: _tidy(places.fwhm_px) for f in rows}))
+        steps.append(Sharpen(fwhm_px={f: _tidy(_width(p, flat[f], places)) for f, p in cut.items() if f in rows}))
     scale = next(iter(cut.values())).scale_arcsec_px or 1.0
     ratios = {f: [_tidy(max(r, 1e-3)) for r in measured_noise(layers[f].nebula, cut[f].variance)] for f in rows}
     steps.append(Noise(middle_from=_tidy(3.5 * scale), broad_from=_tidy(10.0 * scale), ratios=ratios))
@@ -170,6 +176,13 @@ def _stars_back(
         fwhm_px=_tidy(places.fwhm_px),
         listed=[(_tidy(x), _tidy(y), _tidy(g), _tidy(c)) for x, y, g, c in listed] if by_catalogue else [],
     )
+
+
+def _width(plane: Plane, image: Any, places: StarPlaces) -> float:
+    """FWHM of a filter's own stars, where enough of them are clear; else that of all filters together."""
+    noise = np.float32(max(_noise(plane), 1e-30))
+    own = star_width(image / noise, image >= ceiling(image))
+    return own if math.isfinite(own) and 0.6 < own / places.fwhm_px < 1.7 else places.fwhm_px
 
 
 def _with(plane: Plane, image: Any) -> Plane:

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.errors import PictureError
+from nightfold.picture.holes import fill_holes
 from nightfold.picture.records import Plane
-from nightfold.picture.stars import fill_holes
 
 Plane32 = npt.NDArray[np.float32]
 Box = tuple[int, int, int, int]

@@ -1,60 +1,49 @@
 """Stars apart: a nebula layer and a star layer whose sum is the input.
 
-Stars are found on the filters' common signal-to-noise image, freed of its smooth part, so that ridges of nebula do not
-pass for stars. In each filter a radial profile is measured on the bright ones, every star's amplitude is fitted with all
-others subtracted, and the models are taken off. Where a model stands far above the noise its errors would show; those
-cores, saturated ones with them, are filled from what surrounds them. The star layer is what the nebula layer lacks.
+Stars are found on what all filters show together (`picture.finding`). In each filter a radial profile is measured on the bright
+ones and every star's amplitude is fitted with all others subtracted: that is done once for the whole picture. The layers are then
+made tile by tile: the models are taken off, and where a model stands far above the noise its errors would show; those cores,
+saturated ones with them, are filled from what surrounds them. The star layer is what the nebula layer lacks.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from nightfold.flags import StarFlag
-from nightfold.kernels.star_layer import add_stars, blend_doubled, fit_stars, halve_weighted, mark_cores, relax
-from nightfold.measure.background import LARGE_FRAME_PX, bin_frame, evaluate, mesh_of, sky_mesh
-from nightfold.measure.core import measure_sub, typical_fwhm_px
-from nightfold.measure.stars import Frame
+from nightfold.kernels.star_layer import add_stars, fit_stars, mark_cores, star_reach
+from nightfold.measure.background import evaluate, sky_mesh
+from nightfold.picture.finding import MOST_FLAT, StarPlaces, ceiling, find_star_places, pixel
+from nightfold.picture.holes import fill_holes
 from nightfold.picture.records import Plane
-from nightfold.picture.wavelets import decompose, smooth
+from nightfold.picture.tiles import TILE_PX, Run, Tile, tiles
+from nightfold.picture.wavelets import reach_px, smooth
 
 Plane32 = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
 
 PER_PX = 8.0
 """Entries of a profile table per pixel of radius."""
-REACH_FWHM = 14.0
+REACH_FWHM = 40.0
 """Radius to which a star's wings are followed, in FWHM."""
-LEAST_STARS = 5
-"""With fewer stars no profile is measured, and nothing is taken apart."""
-MOST_STARS = 60_000
-EDGE_PX = 16
-"""How far the frame is mirrored over its edges for the search."""
-COMPACT = 0.65
-"""See `_compactness`. On simulated fields stars have 0.85 and more, bumps of nebula mostly less."""
-MOST_FLAT = 0.02
-"""With a greater share of the frame cut off flat it is not only stars that are, and none is bridged for it."""
-BRIGHT_SIGMA = 3.0
-"""A core is filled where its model exceeds this, in sigma of the pixel: there 5 % of error begin to show."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StarPlaces:
-    """Stars found: positions in pixels, shape (n,), brightest first; their typical FWHM, NaN without stars."""
-
-    x: FloatArray
-    y: FloatArray
-    snr: FloatArray
-    fwhm_px: float
-
-    def __len__(self) -> int:
-        return int(self.x.size)
+CORE_FWHM = 4.0
+WINGS_FROM_FWHM = 2.0
+WING_BINS = 30
+WINGS_BELOW_FWHM = 2.5
+"""From here on the power laws of the wings are used instead of the core's own profile."""
+AUREOLE_SHOWS = 8.0
+MOST_WINGS = 25
+"""So many of the brightest stars tell the wings."""
+BRIGHT_SIGMA = 6.0
+"""A core is filled where its model exceeds this, in sigma of the pixel: there 10 % of error begin to show."""
+LEAST_SIGMA = 0.02
+"""A model is followed down to this, in sigma of the pixel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,128 +56,39 @@ class Layers:
     profile: FloatArray | None = None  # of the stars, as `radial_profile` gives it; None if there were none
 
 
-def find_star_places(
-    planes: Mapping[str, Plane], *, threshold_sigma: float = 5.0, fwhm_px: float | None = None
-) -> StarPlaces:
-    """Stars that all filters together show; without NaN in the planes.
-
-    With `fwhm_px` the bright ones are taken to be off already: what is smooth on twice that size is then subtracted,
-    which follows nebula more closely than a mesh can beside bright stars.
-    """
-    first = next(iter(planes.values()), None)
-    if first is None or first.image.size < 1024:
-        return _no_stars()
-    total = np.zeros(first.image.shape, np.float32)
-    flat_topped = np.zeros(first.image.shape, bool)
-    weights = 0.0
-    for plane in planes.values():
-        flat_topped |= plane.image >= _ceiling(plane.image)
-        sigma = np.sqrt(np.maximum(plane.variance, 1e-30))
-        sigma = np.maximum(sigma, np.float32(0.05) * np.median(sigma[::4, ::4]))
-        unit = (plane.image - np.median(plane.image[::2, ::2])) / sigma
-        # Filters count by how far stars stand out in them, which is the best sum for stars of one colour.
-        small = smooth(unit, 0)
-        weight = float(np.percentile((small - smooth(smooth(small, 1), 2))[::2, ::2], 99.7))
-        total += np.float32(weight) * unit
-        weights += weight**2
-    if not weights > 0:
-        return _no_stars()
-    total /= np.float32(math.sqrt(weights))
-    if fwhm_px is None:
-        # Nebula goes with all that is smooth on several times the stars' size; for that the size must be known first.
-        fwhm = _first_fwhm(total)
-        mesh = max(16, round(6.0 * fwhm))
-        flat = total - evaluate(sky_mesh(total, mesh_px=mesh), _shape(total))
-    else:
-        fwhm = fwhm_px
-        flat = total - decompose(total, max(2, round(math.log2(fwhm)) + 1))[-1]
-    # Mirrored over its edges, the frame shows stars whole that the edge cuts through.
-    reading = measure_sub(
-        np.pad(flat, EDGE_PX, mode="symmetric"),
-        read_noise_e=1.0,
-        saturated=np.pad(flat_topped, EDGE_PX, mode="symmetric"),
-        max_stars=MOST_STARS,
-        mesh_px=max(48, round(13.0 * fwhm)),
-    )
-    stars = reading.stars
-    stars = replace(stars, x=stars.x - EDGE_PX, y=stars.y - EDGE_PX)
-    height, width = _shape(total)
-    stars = stars.take((stars.x > -1) & (stars.y > -1) & (stars.x < width) & (stars.y < height))
-    if len(stars) == 0:
-        return _no_stars()
-    typical = reading.fwhm_px if math.isfinite(reading.fwhm_px) and fwhm_px is None else fwhm
-    saturated = (stars.flags & int(StarFlag.SATURATED)) != 0
-    elongated = (stars.flags & int(StarFlag.ELONGATED)) != 0
-    # Ridges of nebula are long and wide. Close pairs may be so, too, but have little light on greater scales.
-    slim = (stars.fwhm_px < 1.7 * typical) & ((stars.ellipticity < 0.5) | (stars.snr < 8.0)) & ~elongated
-    pairs = (stars.snr > 10.0) & (
-        (stars.fwhm_px < 1.5 * typical) | (_compactness(flat, stars.x, stars.y, typical) > COMPACT)
-    )
-    good = (slim | pairs | saturated) & (stars.snr >= threshold_sigma)
-    kept = stars.take(good)
-    if len(kept) < (LEAST_STARS if fwhm_px is None else 1):
-        return _no_stars()
-    x, y, snr = kept.x, kept.y, kept.snr
-    # A clump of cut-off stars has no peak to be found by: its middle stands for it.
-    for cx, cy in _flat_tops(flat_topped):
-        if np.min(np.hypot(x - cx, y - cy)) > typical:
-            x, y, snr = np.append(x, cx), np.append(y, cy), np.append(snr, float(snr.max()))
-    return StarPlaces(x=x, y=y, snr=snr, fwhm_px=float(typical))
-
-
-def _compactness(flat: Plane32, x: FloatArray, y: FloatArray, fwhm_px: float) -> FloatArray:
-    """Share of the light at (x, y) that lies on the stars' scales, of that on up to four times greater ones; about 0.9 for stars."""
-    levels = max(2, round(math.log2(fwhm_px)) + 1)
-    planes = decompose(flat, levels + 2)[:-1]
-    at = (_pixel(y, flat.shape[0]), _pixel(x, flat.shape[1]))
-    fine = np.sum([p[at] for p in planes[:levels]], axis=0, dtype=np.float64)
-    both = fine + np.sum([p[at] for p in planes[levels:]], axis=0, dtype=np.float64)
-    return np.where(both > 0, fine / np.where(both > 0, both, 1.0), 0.0)
-
-
-def _flat_tops(flat_topped: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
-    """Middles (x, y) of the spots that are cut off flat; none where that is so over more than a small part of the frame."""
-    if not flat_topped.any() or flat_topped.mean() > MOST_FLAT:
-        return []
-    spots, count = ndimage.label(flat_topped, structure=np.ones((3, 3)))
-    found = []
-    for area in ndimage.find_objects(spots, count):
-        ys, xs = np.nonzero(flat_topped[area])
-        if ys.size >= 4:
-            found.append((float(xs.mean() + area[1].start), float(ys.mean() + area[0].start)))
-    return found
-
-
 def take_stars_apart(
     planes: Mapping[str, Plane],
     *,
     threshold_sigma: float = 5.0,
     fill_sigma: float = BRIGHT_SIGMA,
-    run: Callable[..., Iterable[Layers]] = map,
+    tile_px: int = TILE_PX,
+    run: Run = map,
 ) -> tuple[StarPlaces, dict[str, Layers]]:
     """Each filter's layers, from two looks: what shows only once the bright stars are off is found in the second.
 
-    `run` is how to work through the filters, for instance the `map` of a thread pool.
+    `run` is how to work through tiles, for instance the `map` of a thread pool; the result depends neither on it nor on
+    the tiles' side `tile_px`.
     """
-    places = find_star_places(planes, threshold_sigma=threshold_sigma)
+    places = find_star_places(planes, threshold_sigma=threshold_sigma, tile_px=tile_px, run=run)
     if len(places) == 0:
         return places, {f: separate_stars(p.image, p.variance, places) for f, p in planes.items()}
 
-    layers: dict[str, Layers] = {}
-
-    def work(name: str) -> Layers:
-        plane, known = planes[name], layers.get(name)
+    def work(name: str, known: Layers | None = None) -> Layers:
+        plane = planes[name]
         return separate_stars(
-            plane.image, plane.variance, places, fill_sigma=fill_sigma, profile=None if known is None else known.profile
-        )
+            plane.image, plane.variance, places, fill_sigma=fill_sigma, profile=None if known is None else known.profile,
+            tile_px=tile_px, run=run,
+        )  # fmt: skip
 
-    layers = dict(zip(planes, run(work, planes)))
+    layers = {name: work(name) for name in planes}
     rest = {f: Plane(filter=f, image=layer.nebula, variance=planes[f].variance) for f, layer in layers.items()}
-    more = find_star_places(rest, threshold_sigma=threshold_sigma, fwhm_px=places.fwhm_px)
+    more = find_star_places(rest, threshold_sigma=threshold_sigma, fwhm_px=places.fwhm_px, tile_px=tile_px, run=run)
     if len(more):
         both = {name: np.concatenate([getattr(places, name), getattr(more, name)]) for name in ("x", "y", "snr")}
         places = StarPlaces(**both, fwhm_px=places.fwhm_px)
-        layers = dict(zip(planes, run(work, planes)))
+        del rest
+        for name in planes:
+            layers[name] = work(name, layers[name])
     return places, layers
 
 
@@ -199,6 +99,8 @@ def separate_stars(
     *,
     fill_sigma: float = BRIGHT_SIGMA,
     profile: FloatArray | None = None,
+    tile_px: int = TILE_PX,
+    run: Run = map,
 ) -> Layers:
     """One filter's nebula layer and star layer.
 
@@ -212,163 +114,275 @@ def separate_stars(
         Cores brighter than this are filled from their surroundings, fainter light is taken off by the model alone.
     profile : array, optional
         The stars' profile where it is known already; measured when not given.
+    tile_px, run : int, callable
+        Side of the tiles, and how to work through them; the result depends on neither.
     """
     if len(places) == 0:
         return Layers(nebula=image.copy(), stars=np.zeros_like(image), filled=np.zeros(image.shape, bool))
-    sky = evaluate(sky_mesh(image, mesh_px=max(16, round(8.0 * places.fwhm_px))), image.shape)
-    noise = np.sqrt(np.maximum(variance, 1e-30), dtype=np.float32)
-    # The variance under a star holds the star's own photons; the nebula's noise is that of its surroundings.
-    plain = np.minimum(noise, np.float32(1.5) * np.median(noise[::4, ::4]))
-    at_star = plain[_pixel(places.y, image.shape[0]), _pixel(places.x, image.shape[1])].astype(np.float64)
-    ceiling = _ceiling(image)
+    image = np.ascontiguousarray(image, np.float32)
+    shape = (image.shape[0], image.shape[1])
+    top = ceiling(image)
+    at_star = _noise_at(variance, places)
+    mesh = sky_mesh(image, mesh_px=max(16, round(8.0 * places.fwhm_px)))
+    residual = np.empty_like(image)
+    for y0 in range(0, shape[0], tile_px):
+        rows = slice(y0, min(shape[0], y0 + tile_px))
+        np.subtract(image[rows], evaluate(mesh, shape, rows=rows), out=residual[rows])
     if profile is None:
-        profile = radial_profile(image - sky, places, at_star, ceiling - float(np.median(sky[::4, ::4])))
-    mask = np.zeros(image.shape, np.uint8)
-    flat = _around_flat_tops(image, ceiling, places.fwhm_px)
+        known = mesh.level_e[np.isfinite(mesh.level_e)]
+        uneven = float(np.std(known)) if known.size else 0.0
+        profile = radial_profile(image, residual, places, at_star, top, uneven)
+    flat = _around_flat_tops(image, top, places.fwhm_px)
     amplitudes = np.zeros(len(places))
-    base = sky
     for turn in range(2):
-        residual = np.ascontiguousarray(image - base)
-        if turn:
-            add_stars(places.x, places.y, amplitudes, profile, PER_PX, 0.02 * at_star, -1.0, residual)
         for _ in range(3 if turn == 0 else 2):
             fit_stars(
-                residual, variance, places.x, places.y, amplitudes, profile, PER_PX, 1.6 * places.fwhm_px + 1.0, np.float32(ceiling),
-                image, 0.02 * at_star,
+                residual, variance, places.x, places.y, amplitudes, profile, PER_PX, 1.6 * places.fwhm_px + 1.0, np.float32(top),
+                image, LEAST_SIGMA * at_star,
             )  # fmt: skip
-        mask[:] = flat
-        mark_cores(places.x, places.y, amplitudes, profile, PER_PX, fill_sigma * at_star, 0.9 * places.fwhm_px, mask)
-        model = np.zeros_like(image)
-        add_stars(places.x, places.y, amplitudes, profile, PER_PX, 0.02 * at_star, 1.0, model)
-        nebula = fill_holes(image - model, mask)
-        base = nebula if turn == 0 else base
+        model = StarModel(places, amplitudes, profile, LEAST_SIGMA * at_star, fill_sigma * at_star)
+        nebula, mask = _without_stars(image, model, flat, tile_px, run)
         if turn == 0:
-            base = smooth(smooth(nebula, 0), 1)
+            _residual(image, nebula, mask, residual, tile_px, run)
+    nebula = fill_holes(nebula, mask, tile_px=tile_px, run=run)
     stars = image - nebula
-    return Layers(nebula=image - stars, stars=stars, filled=mask.astype(bool), profile=profile)
+    np.subtract(image, stars, out=nebula)
+    return Layers(nebula=nebula, stars=stars, filled=mask.astype(bool), profile=profile)
 
 
-def radial_profile(above_sky: Plane32, places: StarPlaces, noise: FloatArray, ceiling: float) -> FloatArray:
-    """Median radial profile of the stars, 1 at the centre, `PER_PX` entries a pixel of radius, smoothly falling.
+class StarModel:
+    """The stars of one filter as models: on any part of the picture the same light."""
 
-    The core comes from bright unsaturated stars, the wings from the brightest of all, each scaled where both are known.
+    def __init__(
+        self, places: StarPlaces, amplitudes: FloatArray, profile: FloatArray, least: FloatArray, bright: FloatArray
+    ) -> None:
+        self._places, self._amplitudes, self._profile = places, amplitudes, profile
+        self._least, self._bright = least, bright
+        self._core_px = 0.9 * places.fwhm_px
+        self._reach = star_reach(amplitudes, profile, PER_PX, least)
+        self._core_reach = np.maximum(self._core_px, star_reach(amplitudes, profile, PER_PX, bright))
+
+    def _near(self, area: tuple[slice, slice], reach: FloatArray) -> npt.NDArray[np.int64]:
+        """Stars that may shine into an area."""
+        rows, columns = area
+        x, y, far = self._places.x, self._places.y, reach + 2.0
+        near = (y > rows.start - far) & (y < rows.stop + far) & (x > columns.start - far) & (x < columns.stop + far)
+        return np.flatnonzero(near & (self._amplitudes > 0.0))
+
+    def add(self, area: tuple[slice, slice], sign: float, out: Plane32) -> None:
+        """Add sign x the models to `out`, which shows an area of the picture."""
+        k = self._near(area, self._reach)
+        add_stars(
+            self._places.x[k] - area[1].start, self._places.y[k] - area[0].start, self._amplitudes[k], self._profile, PER_PX,
+            self._least[k], sign, out,
+        )  # fmt: skip
+
+    def mark(self, area: tuple[slice, slice], mask: npt.NDArray[np.uint8]) -> None:
+        """Set `mask` where cores are to be filled."""
+        k = self._near(area, self._core_reach)
+        mark_cores(
+            self._places.x[k] - area[1].start, self._places.y[k] - area[0].start, self._amplitudes[k], self._profile, PER_PX,
+            self._bright[k], self._core_px, mask,
+        )  # fmt: skip
+
+
+def _without_stars(
+    image: Plane32, model: StarModel, flat: npt.NDArray[np.bool_], tile_px: int, run: Run
+) -> tuple[Plane32, npt.NDArray[np.uint8]]:
+    """The image less the models, and where it must be filled."""
+    rest, mask = np.empty_like(image), np.zeros(image.shape, np.uint8)
+
+    def one(tile: Tile) -> None:
+        area = tile.inner
+        light = image[area].copy()
+        model.add(area, -1.0, light)
+        rest[area] = light
+        here = flat[area].astype(np.uint8)
+        model.mark(area, here)
+        mask[area] = here
+
+    for _ in run(one, tiles(image.shape, 0, tile_px)):
+        pass
+    return rest, mask
+
+
+def _residual(image: Plane32, rest: Plane32, mask: npt.NDArray[np.uint8], out: Plane32, tile_px: int, run: Run) -> None:
+    """Into `out`, what the models leave of the image above the lightly smoothed nebula."""
+    filled = fill_holes(rest, mask, tile_px=tile_px, run=run)
+
+    def one(tile: Tile) -> None:
+        base = smooth(smooth(filled[tile.outer], 0), 1)
+        out[tile.inner] = rest[tile.inner] - base[tile.within]
+
+    for _ in run(one, tiles(image.shape, reach_px(2), tile_px)):
+        pass
+
+
+def _noise_at(variance: Plane32, places: StarPlaces) -> FloatArray:
+    """Sigma of the nebula's pixels around each star: the variance under it holds the star's own photons."""
+    noise = np.sqrt(np.maximum(variance[pixel(places.y, variance.shape[0]), pixel(places.x, variance.shape[1])], 1e-30))
+    usual = 1.5 * math.sqrt(max(float(np.median(variance[::4, ::4])), 1e-30))
+    return np.minimum(noise, usual).astype(np.float64)
+
+
+def radial_profile(
+    image: Plane32, above_sky: Plane32, places: StarPlaces, noise: FloatArray, top: float, uneven: float
+) -> FloatArray:
+    """Radial profile of the stars, 1 at the centre, `PER_PX` entries a pixel of radius, smoothly falling.
+
+    The core is the median of bright unsaturated stars. The wings come from the brightest of all, each fitted to the core around
+    its own, saturated or not, and counted by its light: the brighter a star, the less a nebula does to its wings. They are
+    measured on the image itself, for a mesh fine enough for stars would take a halo for sky.
     """
     fwhm = places.fwhm_px
     reach = math.ceil(REACH_FWHM * fwhm)
     table = np.arange(0.0, reach + 1.0, 1.0 / PER_PX)
     height, width = above_sky.shape
-    peak = above_sky[_pixel(places.y, height), _pixel(places.x, width)]
-    order = np.argsort(-peak)
+    peak = above_sky[pixel(places.y, height), pixel(places.x, width)]
+    order = np.argsort(-peak, kind="stable")
     inside = (places.x > 3) & (places.y > 3) & (places.x < width - 4) & (places.y < height - 4)
     order = order[inside[order]]
-    cores = [i for i in order if 30.0 * noise[i] < peak[i] < 0.7 * ceiling][:80] or list(order[:30])
-    core = _binned_profile(
-        above_sky, places, cores, np.arange(0.0, 3.0 * fwhm, max(0.25, 0.15 * fwhm)), 1.2 * fwhm, ceiling
+    sky = float(np.median(image[::4, ::4]) - np.median(above_sky[::4, ::4]))
+    cores = [i for i in order if 30.0 * noise[i] < peak[i] < 0.7 * (top - sky)][:80] or list(order[:30])
+    edges = np.arange(0.0, CORE_FWHM * fwhm, max(0.25, 0.15 * fwhm))
+    rows, units = [], []
+    for i in cores:
+        r, light = _around(above_sky, float(places.x[i]), float(places.y[i]), CORE_FWHM * fwhm)
+        unit = float(np.mean(light[r < 1.2 * fwhm]))
+        if unit > 0:
+            rows.append(_ring_medians(r, light, edges) / unit)
+            units.append(unit)
+    if not rows:
+        return np.asarray(np.exp(-4.0 * math.log(2.0) * (table / fwhm) ** 2))
+    r_core, core = _known(edges, np.array(rows), np.array(units))
+    core = np.minimum.accumulate(np.maximum(core / core[0], 1e-7))
+    edges = np.geomspace(WINGS_FROM_FWHM * fwhm, reach, WING_BINS)
+    wing_r = np.sqrt(edges[1:] * edges[:-1])
+    rows, units = [], []
+    for i in order[:MOST_WINGS]:
+        r, light = _around(image, float(places.x[i]), float(places.y[i]), reach)
+        unsaturated = light < 0.9 * top
+        r, light = r[unsaturated], light[unsaturated]
+        near = (r < CORE_FWHM * fwhm) & (
+            r > (1.2 * fwhm if math.isfinite(top) and peak[i] > 0.7 * (top - sky) else 0.0)
+        )
+        if near.sum() < 9:
+            continue
+        shape = np.exp(np.interp(r[near], r_core, np.log(core)))
+        design = np.column_stack([shape, np.ones(shape.size)])
+        unit = float(np.linalg.lstsq(design, light[near], rcond=None)[0][0])
+        if unit > 0:
+            rows.append(_ring_medians(r, light, edges))
+            units.append(unit)
+    r, v = r_core, core
+    wings = (
+        _power_laws(wing_r, np.array(rows), np.array(units), uneven=max(uneven, float(np.median(noise))))
+        if rows
+        else None
     )
-    centre, values = core
-    wings = _binned_profile(
-        above_sky,
-        places,
-        list(order[:25]),
-        np.geomspace(2.0 * fwhm, reach, 14),
-        3.0 * fwhm,
-        ceiling,
-        from_px=1.8 * fwhm,
-    )
-    # The wings are scaled to the core where they overlap.
-    overlap = (wings[0] > 1.8 * fwhm) & (wings[0] < 3.0 * fwhm) & (wings[1] > 0)
-    if overlap.any() and values.size:
-        at = np.interp(wings[0][overlap], centre, values)
-        scale = float(np.median(at / wings[1][overlap]))
-        r = np.concatenate([centre[centre < 2.2 * fwhm], wings[0][wings[0] >= 2.2 * fwhm]])
-        v = np.concatenate([values[centre < 2.2 * fwhm], scale * wings[1][wings[0] >= 2.2 * fwhm]])
-    else:
-        r, v = centre, values
-    floor = 1e-7
-    v = np.minimum.accumulate(np.maximum(v, floor))
+    if wings is not None:
+        split = WINGS_BELOW_FWHM * fwhm
+        far = wing_r[wing_r > split]
+        r, v = np.concatenate([r_core[r_core <= split], far]), np.concatenate([core[r_core <= split], wings(far)])
+    v = np.minimum.accumulate(np.maximum(v, 1e-9))
     shape = np.exp(np.interp(table, r, np.log(v)))
     shape = shape / shape[0]
-    # The last tenth of the reach fades to nothing, so that no edge is cut into the sky.
+    # The last part of the reach fades to nothing, so that no edge is cut into the sky.
     shape *= np.clip((reach - table) / (0.3 * reach), 0.0, 1.0)
     return np.asarray(shape, np.float64)
 
 
-def _binned_profile(
-    above_sky: Plane32,
-    places: StarPlaces,
-    chosen: list[int],
-    edges: FloatArray,
-    scale_px: float,
-    ceiling: float,
-    from_px: float = 0.0,
-) -> tuple[FloatArray, FloatArray]:
-    """Radii and median values of stars each scaled by its own light between `from_px` and `scale_px`."""
-    height, width = above_sky.shape
-    reach = math.ceil(float(edges[-1])) + 1
-    rows = np.full((len(chosen), len(edges) - 1), np.nan)
-    for k, i in enumerate(chosen):
-        x0, y0 = round(float(places.x[i])), round(float(places.y[i]))
-        ys, xs = (
-            slice(max(0, y0 - reach), min(height, y0 + reach + 1)),
-            slice(max(0, x0 - reach), min(width, x0 + reach + 1)),
-        )
-        cut = above_sky[ys, xs]
-        yy, xx = np.mgrid[ys, xs]
-        r = np.hypot(xx - places.x[i], yy - places.y[i])
-        usable = cut < 0.9 * ceiling
-        ring = usable & (r >= from_px) & (r < scale_px)
-        if not ring.any():
-            continue
-        # In the wings a nebula's unevenness weighs more than the star: its level is that of the outermost ring.
-        level = (
-            float(np.median(cut[usable & (r > edges[-2])])) if from_px > 0 and (usable & (r > edges[-2])).any() else 0.0
-        )
-        unit = float(np.mean(cut[ring])) - level
-        if unit <= 0:
-            continue
-        where = np.digitize(r[usable], edges) - 1
-        data = cut[usable]
-        for b in range(len(edges) - 1):
-            here = data[where == b]
-            if here.size:
-                rows[k, b] = (np.median(here) - level) / unit
-    known = np.isfinite(rows).any(axis=0)
-    centres = 0.5 * (edges[1:] + edges[:-1])
-    return centres[known], np.nanmedian(rows[:, known], axis=0) if known.any() else np.zeros(0)
+def _power_laws(
+    r: FloatArray, rings: FloatArray, units: FloatArray, *, uneven: float
+) -> Callable[[FloatArray], FloatArray] | None:
+    """The wings as a steep power law, and the aureole r^-2 (King 1971, PASP 83, 199) where it shows, from rings around stars.
 
+    Parameters
+    ----------
+    r, rings, units : arrays, shape (m,), (n, m), (n,)
+        Radii, the light of each star at them (NaN where not known), and the stars' brightness.
+    uneven : float
+        How much the nebula differs from place to place, in the unit of the rings.
 
-def fill_holes(image: Plane32, mask: npt.NDArray[np.uint8]) -> Plane32:
-    """The image with masked pixels bridged smoothly from those around them; others are untouched.
-
-    Means of what is known are carried down a pyramid of halved images and back up, and then relaxed towards the smooth
-    surface that the rim of each hole spans.
+    Notes
+    -----
+    Each star has a level of its own, the nebula. A nebula bends what single rings tell; two laws for all stars and radii follow
+    it little, and the aureole is believed only if the misfit falls by `AUREOLE_SHOWS`. Robust least squares over a net of
+    exponents; None where too little is known.
     """
-    out = np.array(image, np.float32)
-    if not mask.any():
-        return out
-    if mask.all():
-        return np.full_like(out, np.float32(np.median(image)))
-    # The rim is met through lightly smoothed pixels, or their noise would run across the hole as streaks.
-    known = (mask == 0).astype(np.float32)
-    levels: list[tuple[Plane32, Plane32]] = [(out.copy(), known)]
-    while min(levels[-1][0].shape) > 2 and (levels[-1][1] < 1.0).any():
-        fine, weight = levels[-1]
-        shape = ((fine.shape[0] + 1) // 2, (fine.shape[1] + 1) // 2)
-        half, half_weight = np.empty(shape, np.float32), np.empty(shape, np.float32)
-        halve_weighted(fine, weight, half, half_weight)
-        levels.append((half, half_weight))
-    for (fine, weight), (coarse, _) in zip(reversed(levels[:-1]), reversed(levels[1:])):
-        blend_doubled(coarse, fine, weight)
-        relax(fine, (weight < 0.5).astype(np.uint8), 2)
-    filled = levels[0][0]
-    chosen = mask != 0
-    out[chosen] = filled[chosen]
+    star, ring = np.nonzero(np.isfinite(rings))
+    if star.size < 12:
+        return None
+    data, x = rings[star, ring], r[ring] / r[0]
+    best: dict[int, tuple[float, float, FloatArray]] = {}
+    for b, laws in itertools.product(np.arange(3.0, 8.01, 0.25), (1, 2)):
+        columns = np.stack([x**-b, x**-2.0][:laws]) * units[star]
+        scale = weight = np.ones(star.size)
+        for _ in range(10):
+            # Each star's own level drops out with the weighted means over its rings.
+            total = np.maximum(np.bincount(star, weight), 1e-300)
+            level = np.bincount(star, weight * data) / total
+            means = np.stack([np.bincount(star, weight * c) / total for c in columns])
+            above, free = data - level[star], columns - means[:, star]
+            found = np.linalg.pinv((free * weight) @ free.T) @ ((free * weight) @ above)
+            misfit = np.abs(above - found @ free)
+            scale = np.hypot(uneven, 0.1 * (found @ columns))
+            weight = 1.0 / (scale**2 * np.maximum(misfit / scale, 0.3))
+        cost = float(np.sum(misfit / scale + np.log(scale)))
+        if (found >= 0).all() and (laws not in best or cost < best[laws][0]):
+            best[laws] = cost, float(b), np.asarray(found, np.float64)
+    if not best:
+        return None
+    shows = 2 in best and (1 not in best or best[2][0] < best[1][0] - AUREOLE_SHOWS)
+    _cost, b, heights = best[2 if shows else 1]
+    steep, flat, start = float(heights[0]), float(heights[1]) if shows else 0.0, float(r[0])
+    return lambda q: np.asarray(steep * (q / start) ** -b + flat * (q / start) ** -2.0)
+
+
+def _around(image: Plane32, x: float, y: float, reach_px: float) -> tuple[FloatArray, FloatArray]:
+    """Distances from (x, y) and values of the pixels within `reach_px`."""
+    far = math.ceil(reach_px) + 1
+    ys = slice(max(0, round(y) - far), min(image.shape[0], round(y) + far + 1))
+    xs = slice(max(0, round(x) - far), min(image.shape[1], round(x) + far + 1))
+    yy, xx = np.mgrid[ys, xs]
+    r = np.hypot(xx - x, yy - y)
+    near = r <= reach_px
+    return r[near], image[ys, xs][near].astype(np.float64)
+
+
+def _ring_medians(r: FloatArray, light: FloatArray, edges: FloatArray) -> FloatArray:
+    """Median of the light between each two edges; NaN where there is none."""
+    found = np.full(len(edges) - 1, np.nan)
+    order = np.argsort(r, kind="stable")
+    cuts = np.searchsorted(r[order], edges)
+    for b, (low, high) in enumerate(itertools.pairwise(cuts)):
+        if high > low:
+            found[b] = np.median(light[order[low:high]])
+    return found
+
+
+def _known(edges: FloatArray, rows: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Middles of the rings that any row knows, and their weighted medians."""
+    known = np.isfinite(rows).any(axis=0)
+    return (0.5 * (edges[1:] + edges[:-1]))[known], _weighted_medians(rows[:, known], weights)
+
+
+def _weighted_medians(rows: FloatArray, weights: FloatArray) -> FloatArray:
+    """Of each column the value that half of the weights lie below; NaN rows do not count."""
+    out = np.zeros(rows.shape[1])
+    for b in range(rows.shape[1]):
+        have = np.isfinite(rows[:, b])
+        order = np.argsort(rows[have, b], kind="stable")
+        sums = np.cumsum(weights[have][order])
+        out[b] = rows[have, b][order][np.searchsorted(sums, 0.5 * sums[-1])]
     return out
 
 
-def _around_flat_tops(image: Plane32, ceiling: float, fwhm_px: float) -> npt.NDArray[np.bool_]:
+def _around_flat_tops(image: Plane32, top: float, fwhm_px: float) -> npt.NDArray[np.bool_]:
     """What is cut off flat, and three FWHM around it, where the model of a clump cannot be right."""
-    flat = image >= ceiling
+    if not math.isfinite(top):
+        return np.zeros(image.shape, bool)
+    flat = image >= top
     if not flat.any() or flat.mean() > MOST_FLAT:
         return np.zeros(image.shape, bool)
     near = np.zeros(image.shape, bool)
@@ -378,31 +392,3 @@ def _around_flat_tops(image: Plane32, ceiling: float, fwhm_px: float) -> npt.NDA
         around = (slice(max(0, ys.start - reach), ys.stop + reach), slice(max(0, xs.start - reach), xs.stop + reach))
         near[around] |= ndimage.distance_transform_edt(~flat[around]) <= reach
     return near
-
-
-def _first_fwhm(image: Plane32) -> float:
-    binned, _saturated = bin_frame(image, 2 if image.size > LARGE_FRAME_PX else 1)
-    mesh = mesh_of(binned, mesh_px=64)
-    return typical_fwhm_px(Frame(image=image), binned, mesh) if np.isfinite(mesh.level_e).any() else 3.0
-
-
-def _shape(image: Plane32) -> tuple[int, int]:
-    return int(image.shape[0]), int(image.shape[1])
-
-
-def _pixel(position: FloatArray, size: int) -> npt.NDArray[np.int64]:
-    return np.clip(np.rint(position).astype(np.int64), 0, size - 1)
-
-
-def _ceiling(image: Plane32) -> float:
-    """The level at which stars are cut off flat, infinite if none is: many pixels near the greatest value tell it."""
-    top = float(np.max(image))
-    sky = float(np.median(image[::4, ::4]))
-    near = int(np.count_nonzero(image > sky + 0.93 * (top - sky)))
-    far = int(np.count_nonzero(image > sky + 0.80 * (top - sky)))
-    return sky + 0.85 * (top - sky) if near >= 6 and near > 0.5 * far else math.inf
-
-
-def _no_stars() -> StarPlaces:
-    none = np.zeros(0)
-    return StarPlaces(x=none, y=none, snr=none, fwhm_px=float("nan"))

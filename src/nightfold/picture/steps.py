@@ -41,7 +41,7 @@ class StarsApart(_Step):
 
     step: Literal["stars-apart"] = "stars-apart"
     threshold_sigma: Annotated[float, Field(ge=3, le=100)] = 5.0
-    fill_sigma: Annotated[float, Field(ge=0.5, le=50)] = 3.0
+    fill_sigma: Annotated[float, Field(ge=0.5, le=50)] = 6.0
 
 
 class Sharpen(_Step):
