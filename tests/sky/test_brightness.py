@@ -99,6 +99,23 @@ def test_fit_finds_site_and_moon_through_cloud() -> None:
     assert float(learnt.site / plain.site) == pytest.approx(fitted.site_factor["Ha"])
 
 
+def test_bright_twilight_tells_nothing_of_the_site() -> None:
+    """Subs of a summer night in the far north, or of a clock that is hours off: darker than twilight should be."""
+    model = SkyModel(21.0)
+    rng = np.random.default_rng(21)
+    twilit = [SkyReading("Ha", r.measured, r.site, r.moon, 1e4 * r.site) for r in _readings(rng, 12, 1.5, 1.0)]
+    assert fit_sky(model, twilit) is model
+    dark = [SkyReading("Ha", 1.5 * r.site, r.site, 0.0, 0.0) for r in twilit]
+    fitted = fit_sky(model, [*twilit, *dark])
+    assert fitted.site_factor["Ha"] == pytest.approx(1.5, rel=1e-6)
+    assert fitted.learnt_from == len(dark)
+
+
+def test_a_sky_darker_than_its_moon_teaches_nothing() -> None:
+    model = SkyModel(21.0)
+    assert fit_sky(model, [SkyReading("Ha", 1.0, 1.0, 5.0) for _ in range(8)]) is model
+
+
 def test_few_or_moonless_readings() -> None:
     model = SkyModel(21.0)
     rng = np.random.default_rng(6)

@@ -34,6 +34,9 @@ V_NM = 550.0
 NARROW_NM = 20.0
 """Filters narrower than this see the sky between its lines."""
 
+TWILIGHT_SHARE = 0.3
+"""More twilight than this share of a reading tells of twilight, not of the site (our choice)."""
+
 _NATURAL_NM = (430.0, 450.0, 486.1, 500.7, 530.0, 550.0, 600.0, 630.0, 656.3, 672.4, 700.0, 750.0, 800.0)
 _CONTINUUM = (1.015, 1.281, 1.120, 0.955, 0.920, 1.0, 1.265, 1.292, 1.340, 0.991, 0.976, 1.013, 1.116)
 _WITH_LINES = (1.021, 1.289, 1.129, 0.961, 0.934, 1.0, 1.344, 4.547, 1.882, 1.129, 1.221, 1.955, 4.042)
@@ -207,15 +210,26 @@ def fit_sky(model: SkyModel, readings: Sequence[SkyReading], *, least: int = 5) 
     Non-negative least squares of measured = a site + b moon in relative errors, twice re-weighed by Huber's function so that
     passing cloud does not rule. Fewer than `least` readings leave a filter as it was; the Moon's level is fitted only where
     it gave a tenth of the light in several of them. `terms` of the readings must come from a model without factors.
+    Readings that twilight makes up by more than `TWILIGHT_SHARE` are left out: what its model is off would pass for the
+    site's light. A fit that leaves the site no light at all contradicts the model and is not taken over.
     """
     site_factor, moon_factor = dict(model.site_factor), dict(model.moon_factor)
     residuals: list[float] = []
     used = 0
     for name in sorted({r.filter for r in readings}):
-        own = [r for r in readings if r.filter == name and r.measured > 0 and np.isfinite(r.measured)]
+        own = [
+            r
+            for r in readings
+            if r.filter == name
+            and r.measured > 0
+            and np.isfinite(r.measured)
+            and r.twilight <= TWILIGHT_SHARE * min(r.measured, r.site + r.moon + r.twilight)
+        ]
         if len(own) < least:
             continue
         fitted = _fit_one(own)
+        if not fitted[0] > 0.0:
+            continue
         site_factor[name] = fitted[0]
         if fitted[1] is not None:
             moon_factor[name] = fitted[1]
