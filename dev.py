@@ -48,6 +48,7 @@ def set_up(extras):
     stamp = ENVIRONMENT / ("installed-" + (extras or "plain"))
     newest = max((ROOT / name).stat().st_mtime for name in ("pyproject.toml", "constraints.txt"))
     if PYTHON.exists() and stamp.exists() and stamp.stat().st_mtime >= newest:
+        compile_modules()
         return
     if not PYTHON.exists():
         run(suitable_python(), "-m", "venv", ENVIRONMENT)
@@ -55,6 +56,12 @@ def set_up(extras):
     print("Installing Nightfold into %s …" % ENVIRONMENT.name, flush=True)
     run(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-c", "constraints.txt", "-e", wanted)
     stamp.write_text(time.strftime("%Y-%m-%d\n"))
+    compile_modules()
+
+
+def compile_modules():
+    """Modules to bytecode, as installing them elsewhere would: each command starts 0.1 s sooner where Python may not write it itself."""
+    subprocess.call([str(PYTHON), "-m", "compileall", "-q", "src"], cwd=str(ROOT))
 
 
 def install_debian_packages():

@@ -14,6 +14,7 @@ machine that others use as well, `--rounds` repeats our steps and gives the roun
 from __future__ import annotations
 
 import argparse
+import compileall
 import importlib.metadata
 import json
 import os
@@ -25,6 +26,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 from typing import Any
+
+import nightfold
 
 PACKAGES = ("numpy", "numba", "scipy", "astropy", "nightfold")
 WIDTH, HEIGHT = 6248, 4176
@@ -134,6 +137,8 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     work: Path = options.work
+    # Bytecode beside the modules, as an installed package has it, also where the environment tells Python to write none.
+    compileall.compile_dir(Path(nightfold.__file__).parent, quiet=1)
     raws, campaign = work / "raws", work / "campaign"
     if options.simulate_only:
         from nightfold.simulate.plan import simulate_plan
