@@ -242,3 +242,29 @@ def standing_out(image, level, sigma, first_row, row_weights, least, out):
             noise = w0 * sigma[k, x] + w1 * sigma[k + 1, x] + w2 * sigma[k + 2, x] + w3 * sigma[k + 3, x]
             apart = (value - sky) / max(noise, least)
             target[x] = apart if abs(value) < np.float32(np.inf) else np.float32(0.0)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def second_differences(image, first, step, out):
+    """Write |2 p(x) - p(x - 2) - p(x + 2)| of every `step`-th row from `first` on, where all three are finite; return how many."""
+    n = 0
+    for y in range(first, image.shape[0], step):
+        row = image[y]
+        for x in range(2, row.size - 2):
+            apart = abs(2.0 * np.float64(row[x]) - np.float64(row[x - 2]) - np.float64(row[x + 2]))
+            out[n] = apart
+            n += np.int64(apart < np.inf)
+    return n
+
+
+@njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def mean_square_within(values, most):
+    """Mean square of the values of at most `most`; NaN for none."""
+    total = 0.0
+    count = 0
+    for i in range(values.size):
+        value = np.float64(values[i])
+        inside = value <= most
+        total += value * value if inside else 0.0
+        count += np.int64(inside)
+    return total / count

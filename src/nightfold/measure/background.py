@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.kernels.background import cell_skies, halve
+from nightfold.kernels.background import cell_skies, halve, mean_square_within, second_differences
 from nightfold.measure.records import SkyMesh
 
 Plane = npt.NDArray[np.float32]
@@ -196,19 +196,19 @@ def pixel_noise_e(image: npt.ArrayLike, *, most_samples: int = 400_000) -> float
     plane = np.asarray(image)
     if plane.ndim != 2 or plane.shape[1] < 5:
         return float("nan")
+    plane = np.ascontiguousarray(plane, np.float32)
     step = max(1, plane.size // most_samples)
-    part = plane[(step - 1) // 2 :: step].astype(np.float64)
-    part[~np.isfinite(part)] = np.nan
-    difference = (2.0 * part[:, 2:-2] - part[:, :-4] - part[:, 4:]).ravel()
-    difference = difference[np.isfinite(difference)]
-    if difference.size < 8:
+    first = (step - 1) // 2
+    room = max(0, -(-(plane.shape[0] - first) // step)) * (plane.shape[1] - 4)
+    magnitude = np.empty(room + 1, np.float32)
+    magnitude = magnitude[: int(second_differences(plane, first, step, magnitude))]
+    if magnitude.size < 8:
         return float("nan")
-    magnitude = np.abs(difference)
     sigma = 1.482602 * float(np.median(magnitude[:: max(1, magnitude.size // 40_000)]))
     sigma = sigma or float(np.quantile(magnitude, 0.9))
     for _ in range(10):
-        kept = magnitude[magnitude <= 3.0 * sigma]
-        new = float(np.sqrt(np.mean(kept**2))) / 0.98658 if kept.size else sigma  # survivors of 3 sigma, CHECKS S3
+        square = float(mean_square_within(magnitude, 3.0 * sigma))
+        new = math.sqrt(square) / 0.98658 if math.isfinite(square) else sigma  # survivors of 3 sigma, CHECKS S3
         if abs(new - sigma) <= 1e-4 * sigma:
             break
         sigma = new
