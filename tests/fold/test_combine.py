@@ -37,7 +37,7 @@ def combine(
     planes = {name: np.empty((h, w), np.float32) for name in ("image", "variance", "covered")}
     counts = {name: np.empty((h, w), np.int32) for name in ("count", "used")}
     combine_tile(
-        stack,
+        stack.reshape(n, -1),
         0,
         noise,
         traits,
@@ -50,8 +50,8 @@ def combine(
         signal_term,
         gradient_px,
         np.array([1.0, 0.61, 0.14, 0.03]),
-        flags,
-        flags.view(np.uint64),
+        flags.reshape(n, -1),
+        flags.reshape(n, -1).view(np.uint64),
         np.empty((3, h, w), np.float32),
         planes["image"],
         planes["variance"],

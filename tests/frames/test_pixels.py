@@ -222,3 +222,21 @@ def test_another_part_is_refused(tmp_path: Path) -> None:
     path = write_raw(tmp_path / "a.fits", image("u2", (5, 5)))
     with pytest.raises(FrameError, match="not where it was"):
         open_pixels(path, hdu=2)
+
+
+def test_parts_of_long_rows_are_read_row_by_row(tmp_path: Path) -> None:
+    values = image("i2", (40, 3000))
+    path = write(tmp_path / "long.fits", values)
+    with open_pixels(path) as source:
+        np.testing.assert_array_equal(source.read_stored(3, 38, 1203, 1807), values[3:38, 1203:1807])
+        np.testing.assert_array_equal(source.read_box(0, 40, 2999, 3000)[:, 0], values[:, 2999].astype(np.float32))
+
+
+def test_a_file_cut_short_since_is_told_where_its_rows_are_read_in_part(tmp_path: Path) -> None:
+    path = write(tmp_path / "long.fits", image("i2", (40, 3000)))
+    with open_pixels(path) as source:
+        with path.open("r+b") as file:
+            file.truncate(source.layout.data_offset + 20 * 6000)
+        source.read_stored(0, 19, 100, 200)
+        with pytest.raises(FrameError, match="ends inside its pixels"):
+            source.read_stored(10, 30, 100, 200)

@@ -229,7 +229,8 @@ class _Work:
         """Work on one tile and write its part of the planes."""
         n = len(self.placers)
         rows, columns = tile.region_shape
-        stack, flags = self._buffers(rows, columns)
+        samples, flags = self._buffers(rows, columns)
+        stack = samples[:, : rows * columns].reshape(n, rows, columns)
         first_row = tile.region_y0 // NOISE_ROWS
         entries = ((tile.region_y1 - 1) // NOISE_ROWS + 1 - first_row, columns // LANES)
         noise = np.zeros((*entries, n, 3), np.float32)
@@ -261,7 +262,7 @@ class _Work:
             part = self.sky[first_row : first_row + entries[0], tile.region_x0 // LANES :][:, : entries[1]]
             sky[: part.shape[0], : part.shape[1]] = part
         combine_tile(
-            stack,
+            samples,
             tile.region_y0 - first_row * NOISE_ROWS,
             noise,
             self.traits,
@@ -332,10 +333,14 @@ class _Work:
         )
 
     def _buffers(self, rows: int, columns: int) -> tuple[Plane, npt.NDArray[np.uint8]]:
-        """This thread's own stack and flags, kept from tile to tile."""
-        shape = (len(self.placers), rows, columns)
-        stack = self.scratch.array("stack", shape)
-        return stack, self.scratch.array("flags", shape if self.rule is None else (0,), np.uint8)
+        """This thread's own samples and flags (n, pixels and a few more), kept from tile to tile.
+
+        Samples of a pixel lie an odd number of 64 bytes apart, so that they do not push each other out of the cache.
+        """
+        apart = rows * columns
+        shape = (len(self.placers), apart if apart // LANES % 2 else apart + LANES)
+        samples = self.scratch.array("stack", shape)
+        return samples, self.scratch.array("flags", shape if self.rule is None else (0,), np.uint8)
 
     def _note_squares(self, i: int, tile: Tile, squares: Plane) -> None:
         """Add the kernel squares of the entries that begin in this tile."""

@@ -17,7 +17,7 @@ from nightfold.calibrate.records import Calibration
 from nightfold.errors import FoldError
 from nightfold.fold.records import FloatArray, FoldSub, Plane
 from nightfold.fold.scratch import Scratch
-from nightfold.fold.tiles import ASLANT, WHOLE_ROWS, Lie
+from nightfold.fold.tiles import ASLANT, Lie
 from nightfold.kernels.lanczos import CELL, KERNEL_TABLE, LANES, NOISE_ROWS, SUPPORT, phase_table
 from nightfold.kernels.noise_entries import noise_entries
 from nightfold.kernels.raw_box import calibrate_box, repair_box, transpose
@@ -306,14 +306,13 @@ class Placer:
         rows, columns = y1 - y0, x1 - x0
         raw_y0 = height - y1 if self.flip_y else y0
         raw_x0 = width - x1 if self.flip_x else x0
-        raw, stored, first = self._read(raw_y0, raw_y0 + rows, raw_x0, raw_x0 + columns)
+        raw, stored = self._read(raw_y0, raw_y0 + rows, raw_x0, raw_x0 + columns)
         c = self.sub.calibration
         return int(
             calibrate_box(
                 raw,
                 stored,
                 stored is not _NO_WORDS,
-                first,
                 raw_y0,
                 raw_x0,
                 columns,
@@ -332,18 +331,15 @@ class Placer:
             )
         )
 
-    def _read(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Plane, npt.NDArray[np.uint16], int]:
-        """Raw pixels as values or as stored words, the other one empty; and the column at which x0 lies in them."""
+    def _read(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Plane, npt.NDArray[np.uint16]]:
+        """Raw pixels as values or as stored words, the other one empty."""
         if self.sub.read_stored is not None:
-            width = self.sub.shape[1]
-            # Whole rows lie in one piece on the disk: reading much of each for nothing is cheaper than a call a row.
-            left, right = (0, width) if WHOLE_ROWS * (x1 - x0) >= width else (x0, x1)
-            words = np.ascontiguousarray(self.sub.read_stored(y0, y1, left, right)).view(np.uint16)
-            self._check_read(words.shape, (y1 - y0, right - left))
-            return _NO_PLANE, words, x0 - left
+            words = np.ascontiguousarray(self.sub.read_stored(y0, y1, x0, x1)).view(np.uint16)
+            self._check_read(words.shape, (y1 - y0, x1 - x0))
+            return _NO_PLANE, words
         raw = np.ascontiguousarray(self.sub.read_box(y0, y1, x0, x1), np.float32)
         self._check_read(raw.shape, (y1 - y0, x1 - x0))
-        return raw, _NO_WORDS, 0
+        return raw, _NO_WORDS
 
     def _check_read(self, seen: tuple[int, ...], wanted: tuple[int, int]) -> None:
         if seen != wanted:

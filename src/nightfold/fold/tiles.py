@@ -18,13 +18,13 @@ MOST_ROWS, MOST_COLUMNS = 1024, 3200
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
 READ_MARGIN_PX = 14
 """Source pixels around a tile that are read and calibrated too (the kernel, and looking for narrow peaks)."""
-CALL_PX, ROW_PX = 40_000, 400
-"""What placing one sub costs beside its pixels, and a read of part of a row, in the time of resampling and combining a
-pixel (measured)."""
-WHOLE_ROWS = 4
+CALL_PX, ROW_PX = 40_000, 220
+"""What placing one sub costs beside its pixels, and a call that reads part of a row, in the time of resampling and
+combining a pixel (measured)."""
+WHOLE_ROWS = 1.1
 """Rows of which more than one part in this many is wanted are read whole."""
-READ_SHARE, CALIBRATE_SHARE = 0.035, 0.3
-"""What reading a pixel of whole rows and calibrating one cost against that (measured)."""
+READ_SHARE, CALIBRATE_SHARE = 0.09, 0.3
+"""What reading a pixel and calibrating one cost against that (measured)."""
 STACK_BYTES = 90_000_000
 """More than this a thread gains little speed (measured), so that memory does not grow with the number of subs."""
 ASLANT = 0.1
@@ -131,7 +131,7 @@ def _work(rows: int, columns: int, width: int, lie: Lie) -> float:
     area = made_rows * made_columns + 2 * READ_MARGIN_PX * (lines + wide)
     if lie.across < ASLANT * lie.down:
         area = max(area, lines * wide)
-    reading = READ_SHARE * width if WHOLE_ROWS * wide >= width else ROW_PX
+    reading = READ_SHARE * width if WHOLE_ROWS * wide >= width else ROW_PX + READ_SHARE * wide
     return (CALIBRATE_SHARE * area + reading * lines + made_rows * made_columns + CALL_PX) / (rows * columns)
 
 

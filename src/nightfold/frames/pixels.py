@@ -25,6 +25,7 @@ from nightfold.frames.cards import GzipBytes, Layout
 from nightfold.frames.header import read_layout
 from nightfold.frames.unpack import inflate, unpack_to_memory
 from nightfold.kernels.decode import decode_unsigned16
+from nightfold.kernels.read_rows import AT_HAND, read_rows
 
 Rows = npt.NDArray[np.float32]
 
@@ -166,7 +167,8 @@ class PixelSource:
         if width == full:
             self._read_into(start, stored)
             return
-        if width * 2 >= full or full * item <= 4096:
+        piecewise = AT_HAND and self._memory is None and self._fd >= 0
+        if full * item <= 4096 or width * (1.1 if piecewise else 2) >= full:
             # One read over the gaps costs less than a call for each row.
             span = np.empty(((rows - 1) * full + width) * item, np.uint8)
             self._read_into(start, span)
@@ -175,21 +177,13 @@ class PixelSource:
             )
             stored[...] = strided
             return
-        if self._memory is not None or self._fd < 0 or not hasattr(os, "preadv"):
-            for i in range(rows):
-                self._read_into(start + i * full * item, stored[i])
-            return
-        # Narrow boxes are many short rows: no more than one call for each.
-        view = stored.reshape(-1).view(np.uint8).data
-        size = width * item
-        for i in range(rows):
-            offset = start + i * full * item
-            try:
-                count = os.preadv(self._fd, [view[i * size : (i + 1) * size]], offset)
-            except OSError as error:
-                raise _unreadable(self.path, error) from error
-            if count != size:
-                self._read_into(offset, stored[i])
+        done = 0
+        while done < rows:
+            if piecewise:
+                done += read_rows(self._fd, start + done * full * item, full * item, stored[done:].view(np.uint8))
+            if done < rows:  # whatever came between is met, or told, here
+                self._read_into(start + done * full * item, stored[done])
+                done += 1
 
     def _read_into(self, offset: int, target: npt.NDArray[Any]) -> None:
         view = target.reshape(-1).view(np.uint8).data

@@ -1,7 +1,7 @@
 """Loops that combine resampled samples of one tile: median start, rejection by known noise, growth, weighted mean.
 
-Work goes down the tile row by row, each step some rows behind the one before, so that a sample is read from memory once
-and from the cache afterwards. Sums are of differences from the pixel's median: float32 then holds them to 1e-7 of the
+Work goes down the tile in strips of columns, row by row, each step some rows and a block of columns behind the one before,
+so that a sample is read from memory once and from the cache afterwards. Sums are of differences from the pixel's median: float32 then holds them to 1e-7 of the
 noise.
 
 Noise of sample k at level m, with ``l = max(m + surface_k, floor_k)``: ``constant_k + l * (slope_k + quadratic_k * l)``.
@@ -34,6 +34,8 @@ ROUNDS = 4
 REACH = 3
 """Rows and columns over which a rejected sample takes its neighbours along."""
 HALO = REACH + 1
+STRIP = 1024
+"""Columns that are gone down at a time: the rows in work of all samples then stay in the second-level cache."""
 CONSTANT, SLOPE, SURFACE = 0, 1, 2
 QUADRATIC, FLOOR, LEEWAY, WEIGHT = 0, 1, 2, 3
 
@@ -71,17 +73,18 @@ def median_network(n: int) -> npt.NDArray[np.int32]:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _median_row(stack, y, all_pairs, middle_pairs, block, median, count):
+def _median_row(stack, y, begin, end, all_pairs, middle_pairs, block, median, count):
     """Median of the samples that are there, the lower of two; `count` of them. NaN and 0 where there are none."""
     n = stack.shape[0]
-    width = stack.shape[2]
+    width = median.size
     valid = np.empty(WIDE, np.int32)
     one = np.int32(1)
     none = np.int32(0)
     samples_of = stack.reshape(-1)
-    for start in range(0, width, WIDE):
-        size = min(WIDE, width - start)
-        if size == WIDE and n > 2 and load_full(samples_of, y * width + start, stack.shape[1] * width, block):
+    for start in range(begin, end, WIDE):
+        size = min(WIDE, end - start)
+        first = y * width + start
+        if size == WIDE and n > 2 and load_full(samples_of, first, stack.shape[1], block):
             for c in range(middle_pairs.shape[0]):
                 exchange(block, middle_pairs[c, 0], middle_pairs[c, 1])
             below = block[(n - 1) // 2]
@@ -93,7 +96,7 @@ def _median_row(stack, y, all_pairs, middle_pairs, block, median, count):
         for i in range(WIDE):
             valid[i] = none
         for k in range(n):
-            row = stack[k, y, start : start + size]
+            row = stack[k, first : first + size]
             target = block[k]
             for i in range(size):
                 v = row[i]
@@ -116,7 +119,7 @@ def _median_row(stack, y, all_pairs, middle_pairs, block, median, count):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _tolerance_row(median, y, sky, signal_term, gradient_px, out):
+def _tolerance_row(median, y, begin, end, sky, signal_term, gradient_px, out):
     """Variance that the level of a pixel may have from sub to sub: by its own light and by the gradient around it."""
     height, width = median.shape
     above = median[max(y - 1, 0)]
@@ -126,20 +129,36 @@ def _tolerance_row(median, y, sky, signal_term, gradient_px, out):
     half = np.float32(0.5)
     g2 = np.float32(gradient_px * gradient_px)
     s2 = np.float32(signal_term * signal_term)
-    for x in range(width):
+    for x in range(begin, end):
         light = line[x] - sky[x // LANES]
         out[x] = s2 * light * light if light > zero else zero
-    for x in range(width):
+    for x in range(begin, end):
         down = half * (below[x] - above[x])
         out[x] += g2 * down * down if down == down else zero
-    for x in range(width - 2):
-        across = half * (line[x + 2] - line[x])
-        out[x + 1] += g2 * across * across if across == across else zero
+    for x in range(max(begin, 1), min(end, width - 1)):
+        across = half * (line[x + 1] - line[x - 1])
+        out[x] += g2 * across * across if across == across else zero
 
 
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
 def _reject_row(
-    stack, y, noise, traits, weights, k2, widening, median, tolerance, count, samples, lanes, mean, flags, some
+    stack,
+    y,
+    begin,
+    end,
+    noise,
+    traits,
+    weights,
+    k2,
+    widening,
+    median,
+    tolerance,
+    count,
+    samples,
+    lanes,
+    mean,
+    flags,
+    some,
 ):
     """Weighted mean of the samples within sqrt(k2) sigma of it, found by rounds.
 
@@ -147,7 +166,8 @@ def _reject_row(
     `widening` (2, n + 1) is what the limit is multiplied by in the first and in later rounds, by the number of samples;
     `samples` (2, n, 16) and `lanes` (6, 16) are scratch.
     """
-    _, height, width = stack.shape
+    step = stack.shape[1]
+    width = median.size
     away = samples[0]
     limit = samples[1]
     centre = lanes[0]
@@ -157,13 +177,13 @@ def _reject_row(
     marks = flags.reshape(-1)
     first_round = widening[0]
     later = widening[1]
-    for b in range(width // LANES):
+    for b in range(begin // LANES, end // LANES):
         start = b * LANES
         first = y * width + start
         middle = median[start : start + LANES]
         counts = count[start : start + LANES]
         extra = tolerance[start : start + LANES]
-        limits_of(values, first, height * width, noise[b], traits, k2, middle, extra, away, limit)
+        limits_of(values, first, step, noise[b], traits, k2, middle, extra, away, limit)
         for i in range(LANES):
             before[i] = np.float32(0.0)
             widen[i] = first_round[counts[i]]
@@ -176,7 +196,7 @@ def _reject_row(
             # Where the centre stays, so do the samples within its reach: further rounds would change nothing.
             if not centre_within(away, limit, weights, before, widen, centre):
                 break
-        some[b] = mark_beyond(away, limit, before, widen, marks, first, height * width)
+        some[b] = mark_beyond(away, limit, before, widen, marks, first, step)
         result = mean[start : start + LANES]
         for i in range(LANES):
             result[i] = middle[i] + centre[i]
@@ -207,7 +227,7 @@ def _grow_from(
     """Reject around one rejected sample what its kernel lobes reach, and bright samples beside it if it is bright."""
     height, width = median.shape
     variance = _noise_at(noise[(noise_from + y) // NOISE_ROWS, x // LANES, k], traits[k], median[y, x])
-    off = stack[k, y, x] - mean[y, x]
+    off = stack[k, y * width + x] - mean[y, x]
     away = abs(off) / np.sqrt(variance + traits[k, LEEWAY] * tolerance[y, x])
     if count[y, x] == 2:
         away /= np.sqrt(2.0)  # away from the other one, whose noise it holds too
@@ -216,32 +236,50 @@ def _grow_from(
         for j in range(max(y - REACH, 0), min(y + REACH + 1, height)):
             for h in range(max(x - REACH, 0), min(x + REACH + 1, width)):
                 if excess * lobes[abs(j - y)] * lobes[abs(h - x)] > 0.5:
-                    flags[k, j, h] |= GROWN
+                    flags[k, j * width + h] |= GROWN
                     some[j, h // LANES] = True
     if off > 0.0:
         for j in range(max(y - 1, 0), min(y + 2, height)):
             for h in range(max(x - 1, 0), min(x + 2, width)):
-                bright = stack[k, j, h] - mean[j, h]
-                if bright > 0.0 and flags[k, j, h] == KEPT:
+                bright = stack[k, j * width + h] - mean[j, h]
+                if bright > 0.0 and flags[k, j * width + h] == KEPT:
                     near = _noise_at(noise[(noise_from + j) // NOISE_ROWS, h // LANES, k], traits[k], median[j, h])
                     if bright * bright > follow * follow * (near + traits[k, LEEWAY] * tolerance[j, h]):
-                        flags[k, j, h] |= GROWN
+                        flags[k, j * width + h] |= GROWN
                         some[j, h // LANES] = True
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _grow_row(
-    stack, y, noise_from, noise, traits, k_sigma, follow, lobes, median, tolerance, count, mean, flags, words, some
+    stack,
+    y,
+    begin,
+    end,
+    noise_from,
+    noise,
+    traits,
+    k_sigma,
+    follow,
+    lobes,
+    median,
+    tolerance,
+    count,
+    mean,
+    flags,
+    words,
+    some,
 ):
     """Let the rejected samples of a row take their neighbours along; `words` are the flags eight at a time."""
-    for b in range(some.shape[1]):
+    width = median.shape[1]
+    for b in range(begin // LANES, end // LANES):
         if not some[y, b]:
             continue
+        word = (y * width + b * LANES) // 8
         for k in range(stack.shape[0]):
-            if words[k, y, 2 * b] == 0 and words[k, y, 2 * b + 1] == 0:
+            if words[k, word] == 0 and words[k, word + 1] == 0:
                 continue
             for x in range(b * LANES, b * LANES + LANES):
-                if flags[k, y, x] & REJECTED != 0:
+                if flags[k, y * width + x] & REJECTED != 0:
                     _grow_from(
                         stack,
                         k,
@@ -286,15 +324,32 @@ def _whole_stack(noise, traits, terms, least):
 
 @njit(nogil=True, cache=True, error_model="numpy", fastmath=SAFE)
 def _mean_row(
-    stack, y, noise, traits, terms, least, median, mean, count, flags, some, lanes, image, variance, used, covered
+    stack,
+    y,
+    begin,
+    end,
+    noise,
+    traits,
+    terms,
+    least,
+    median,
+    mean,
+    count,
+    flags,
+    some,
+    lanes,
+    image,
+    variance,
+    used,
+    covered,
 ):
     """Weighted mean of the samples left, its variance, their number and the summed weight of all that are there.
 
     Where 16 pixels keep all samples, the mean is known already and the noise of the whole stack is summed up per entry.
     `lanes` (6, 16) is scratch.
     """
-    n = stack.shape[0]
-    width = stack.shape[2]
+    n, step = stack.shape
+    width = median.size
     values = stack.reshape(-1)
     marks = flags.reshape(-1)
     zero = np.float32(0.0)
@@ -305,7 +360,7 @@ def _mean_row(
     samples = np.int32(n)
     spread_of_all = lanes[0]
     parts = lanes[1, :3]
-    for b in range(width // LANES):
+    for b in range(begin // LANES, end // LANES):
         start = b * LANES
         middle = median[start : start + LANES]
         known = mean[start : start + LANES]
@@ -320,7 +375,6 @@ def _mean_row(
             if mean_of_all(counts, samples, middle, known, parts, least[b], whole, value, spread, number, weight):
                 continue
         first = y * width + start
-        step = stack.shape[1] * width
         entry = noise[b]
         if mean_of_kept(
             values, marks, first, step, entry, traits, middle, value, spread, number, weight, spread_of_all
@@ -382,74 +436,90 @@ def _combine(
     count = bare(count)
     used = bare(used)
     covered = bare(covered)
-    height = stack.shape[1]
+    height, width = image.shape
     median = planes[0]
     mean = planes[1]
     tolerance = planes[2]
-    for step in range(height + 2 * REACH + 2):
-        if step < height:
-            _median_row(stack, step, all_pairs, middle_pairs, block, median[step], count[step])
-        y = step - 1
-        if 0 <= y < height:
-            row = (noise_from + y) // NOISE_ROWS
-            _tolerance_row(median, y, sky[row], signal_term, gradient_px, tolerance[y])
-            _reject_row(
-                stack,
-                y,
-                noise[row],
-                traits,
-                weights,
-                np.float32(k_sigma * k_sigma),
-                widening,
-                median[y],
-                tolerance[y],
-                count[y],
-                samples,
-                lanes,
-                mean[y],
-                flags,
-                some[y],
-            )
-        y = step - 1 - REACH
-        if 0 <= y < height:
-            _grow_row(
-                stack,
-                y,
-                noise_from,
-                noise,
-                traits,
-                k_sigma,
-                follow_sigma,
-                lobes,
-                median,
-                tolerance,
-                count,
-                mean,
-                flags,
-                flag_words,
-                some,
-            )
-        y = step - 1 - 2 * REACH
-        if 0 <= y < height:
-            row = (noise_from + y) // NOISE_ROWS
-            _mean_row(
-                stack,
-                y,
-                noise[row],
-                traits,
-                terms[row],
-                least[row],
-                median[y],
-                mean[y],
-                count[y],
-                flags,
-                some[y],
-                lanes,
-                image[y],
-                variance[y],
-                used[y],
-                covered[y],
-            )
+    ranges = np.empty((4, 2), np.int64)
+    for left in range(0, width, STRIP):
+        for stage in range(4):  # each a block behind the one before, whose values to the right it needs
+            right = left + STRIP
+            ranges[stage, 0] = max(left - stage * LANES, 0)
+            ranges[stage, 1] = right - stage * LANES if right < width else width
+        for step in range(height + 2 * REACH + 2):
+            if step < height:
+                begin, end = ranges[0]
+                _median_row(stack, step, begin, end, all_pairs, middle_pairs, block, median[step], count[step])
+            y = step - 1
+            if 0 <= y < height:
+                begin, end = ranges[1]
+                row = (noise_from + y) // NOISE_ROWS
+                _tolerance_row(median, y, begin, end, sky[row], signal_term, gradient_px, tolerance[y])
+                _reject_row(
+                    stack,
+                    y,
+                    begin,
+                    end,
+                    noise[row],
+                    traits,
+                    weights,
+                    np.float32(k_sigma * k_sigma),
+                    widening,
+                    median[y],
+                    tolerance[y],
+                    count[y],
+                    samples,
+                    lanes,
+                    mean[y],
+                    flags,
+                    some[y],
+                )
+            y = step - 1 - REACH
+            if 0 <= y < height:
+                begin, end = ranges[2]
+                _grow_row(
+                    stack,
+                    y,
+                    begin,
+                    end,
+                    noise_from,
+                    noise,
+                    traits,
+                    k_sigma,
+                    follow_sigma,
+                    lobes,
+                    median,
+                    tolerance,
+                    count,
+                    mean,
+                    flags,
+                    flag_words,
+                    some,
+                )
+            y = step - 1 - 2 * REACH
+            if 0 <= y < height:
+                begin, end = ranges[3]
+                row = (noise_from + y) // NOISE_ROWS
+                _mean_row(
+                    stack,
+                    y,
+                    begin,
+                    end,
+                    noise[row],
+                    traits,
+                    terms[row],
+                    least[row],
+                    median[y],
+                    mean[y],
+                    count[y],
+                    flags,
+                    some[y],
+                    lanes,
+                    image[y],
+                    variance[y],
+                    used[y],
+                    covered[y],
+                )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -476,14 +546,16 @@ def combine_tile(
     used,
     covered,
 ):
-    """Combine `stack` (n, h, w), float32, NaN where a sub gives nothing; w a multiple of 16.
+    """Combine the samples of h rows of w pixels, w a multiple of 16: `stack` (n, at least h * w), float32, NaN where a sub
+    gives nothing.
 
     `noise_from` is the row of the first noise entry that the first row of the stack lies in; `noise` and `traits` are the
-    module's, `sky` is given per entry. Filled: `flags` (n, h, w) uint8 with its view `flag_words` (n, h, w / 8) uint64,
-    `image`, `variance`, `covered` (h, w) float32, `count`, `used` (h, w) int32. `planes` (3, h, w) float32 is scratch.
+    module's, `sky` is given per entry. Filled: `flags` (n, at least h * w) uint8 with its view `flag_words` (n, an eighth of that)
+    uint64, `image`, `variance`, `covered` (h, w) float32, `count`, `used` (h, w) int32. `planes` (3, h, w) float32 is scratch.
     Rows and columns less than 4 from the edge lack the say of neighbours beyond it.
     """
-    n, height, _ = stack.shape
+    n = stack.shape[0]
+    height = image.shape[0]
     terms = np.empty((noise.shape[0], noise.shape[1], 3), np.float64)
     least = np.empty((noise.shape[0], noise.shape[1]), np.float32)
     _whole_stack(noise, traits, terms, least)

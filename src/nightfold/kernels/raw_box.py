@@ -37,7 +37,6 @@ def calibrate_box(
     raw,
     stored,
     as_stored,
-    first,
     y0,
     x0,
     columns,
@@ -56,8 +55,8 @@ def calibrate_box(
 ):
     """Fill `out` with (raw - dark) * factor / flat of a piece of a sub, turned over as asked.
 
-    The piece has the rows of `out` and `columns` and starts at row y0, column x0 of the sub. It lies from column `first` on
-    in `raw` (float32), or with `as_stored` in `stored`: uint16 as usual cameras' files hold them, big-endian int16 less
+    The piece has the rows of `out` and `columns` and starts at row y0, column x0 of the sub. It lies in `raw`
+    (float32), or with `as_stored` in `stored`: uint16 as usual cameras' files hold them, big-endian int16 less
     32768, seen natively. `dark` and `flat` are float32 seen as uint32, `turned` where their bytes are in the files' order. It
     lands at column `left` of `out`, whose other columns become NaN. Flats at or below
     `least_flat` give NaN. Returns how many pixels of the piece have no value.
@@ -75,12 +74,12 @@ def calibrate_box(
             line[i] = nan
         piece = work if flip_x else line[left : left + columns]
         if as_stored:
-            words = stored[source, first : first + columns]
+            words = stored[source, 0:columns]
             for i in range(columns):
                 v = words[i]
                 piece[i] = np.float32(np.uint16((v << 8) | (v >> 8)) ^ np.uint16(0x8000))
         else:
-            values = raw[source, first : first + columns]
+            values = raw[source, 0:columns]
             for i in range(columns):
                 piece[i] = values[i]
         missing = np.int32(0)
