@@ -39,6 +39,19 @@ def test_a_width_in_the_filters_name_is_taken() -> None:
     assert "Filter OIII: centre 500.68 nm by its name, width 5 nm assumed." in guess.sentences
 
 
+def test_the_sites_clock_comes_from_the_local_time_in_files() -> None:
+    east = guess_campaign([replace(SUB, utc_offset_h=10.0), replace(SUB, utc_offset_h=10.0), SUB])
+    assert east.tables["site"]["time_zone"] == "Etc/GMT-10"
+    assert any("the clock there UTC+10 h" in s for s in east.sentences)
+    west = guess_campaign([replace(SUB, utc_offset_h=-7.0, site_longitude_deg=-110.0)])
+    assert west.tables["site"]["time_zone"] == "Etc/GMT+7"
+    # Without a clock, or with one that cannot be the site's, noon is the mean Sun's.
+    for headers in ([SUB], [replace(SUB, utc_offset_h=0.0)], [replace(SUB, utc_offset_h=9.5)]):
+        guess = guess_campaign(headers)
+        assert "time_zone" not in guess.tables["site"]
+        assert any("mean Sun" in s for s in guess.sentences)
+
+
 def test_every_assumption_is_told() -> None:
     bare = FrameHeader(kind="sub", width_px=650, height_px=500)
     guess = guess_campaign([bare])

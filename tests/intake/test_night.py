@@ -42,6 +42,15 @@ def test_the_site_comes_before_the_header() -> None:
     assert night_of(at("2024-01-10T02:00:00"), utc_offset_h=-7.0, header_longitude_deg=150.0).basis == "header clock"
 
 
+def test_utc_kept_far_from_greenwich_cuts_no_night() -> None:
+    # 11:30 and 13:10 UTC are 21:30 and 23:10 at 149.1 degrees east.
+    for start in ("2026-09-20T11:30:00", "2026-09-20T13:10:00"):
+        night = night_of(at(start), zone="UTC", site_longitude_deg=149.1)
+        assert (night.date, night.basis) == (date(2026, 9, 20), "site longitude")
+    assert night_of(at("2026-09-20T13:10:00"), zone="UTC", site_longitude_deg=-3.0).basis == "site zone"
+    assert night_of(at("2026-09-20T18:10:00"), zone="Asia/Shanghai", site_longitude_deg=76.0).basis == "site zone"
+
+
 def test_an_unknown_zone_is_refused() -> None:
     with pytest.raises(SettingsError, match="Mars/Olympus"):
         night_of(at("2024-01-10T02:00:00"), zone="Mars/Olympus")

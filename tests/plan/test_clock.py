@@ -61,6 +61,13 @@ def test_clear_hours_in_order(night: Night) -> None:
         clear_window("22:00", night)
 
 
+def test_utc_kept_far_from_greenwich_tells_no_noon() -> None:
+    # 06:00 and 11:30 UTC are 16:00 and 21:30 there: the night to come and the night that is on.
+    place = Place(-32.6, 149.1, time_zone="UTC")
+    for hour, minute in ((6, 0), (11, 30), (13, 0)):
+        assert tonight_of(place, datetime(2026, 9, 20, hour, minute, tzinfo=UTC)) == date(2026, 9, 20)
+
+
 def test_which_night_is_tonight() -> None:
     assert tonight_of(BRISBANE, datetime(2026, 6, 5, 6, 0, tzinfo=UTC)) == date(2026, 6, 5)  # 16:00
     assert tonight_of(BRISBANE, datetime(2026, 6, 5, 17, 0, tzinfo=UTC)) == date(2026, 6, 5)  # 03:00 on the 6th

@@ -10,6 +10,7 @@ from statistics import median
 from typing import Any, TypeVar
 
 from nightfold.frames.records import FrameHeader
+from nightfold.intake.night import FARTHEST_CLOCK_H
 
 T = TypeVar("T")
 
@@ -79,15 +80,19 @@ def _site(headers: Sequence[FrameHeader], told: list[str]) -> dict[str, Any] | N
             "No file names the site: nights are told apart by gaps between subs, and air mass only where headers give it."
         )
         return None
+    site: dict[str, Any] = {"latitude_deg": round(latitude, 4), "longitude_deg": round(longitude, 4), "elevation_m": 0}
+    where = f"Site from the headers: latitude {latitude:.2f}°, longitude {longitude:.2f}° (east positive)"
+    clock_h = _commonest(h.utc_offset_h for h in headers)
+    solar_h = ((longitude + 180.0) % 360.0 - 180.0) / 15.0
+    if clock_h is None or not clock_h.is_integer() or abs(clock_h - solar_h) > FARTHEST_CLOCK_H:
+        told.append(f"{where}; no time zone: nights run from noon to noon of the mean Sun, times are shown in UTC.")
+        return site
+    # Names of the tz database: west of Greenwich is plus there.
+    site["time_zone"] = "UTC" if clock_h == 0 else f"Etc/GMT{-clock_h:+.0f}"
     told.append(
-        f"Site from the headers: latitude {latitude:.2f}°, longitude {longitude:.2f}° (east positive); time zone taken as UTC."
+        f"{where}; the clock there UTC{clock_h:+.0f} h, as files tell it; if it changes with the season, name its zone."
     )
-    return {
-        "latitude_deg": round(latitude, 4),
-        "longitude_deg": round(longitude, 4),
-        "elevation_m": 0,
-        "time_zone": "UTC",
-    }
+    return site
 
 
 def rig_key(header: FrameHeader) -> tuple[str, int, int, int]:

@@ -14,6 +14,10 @@ from nightfold.errors import SettingsError
 NightBasis = Literal["site zone", "site longitude", "header clock", "header longitude", "UTC"]
 _NOON = timedelta(hours=12)
 
+FARTHEST_CLOCK_H = 4.0
+"""A clock farther from the mean Sun is not the site's own, such as UTC kept in Australia: its noon falls into the night.
+Civil clocks differ by up to 3 h (the west of China)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Night:
@@ -44,8 +48,9 @@ def night_of(
 ) -> Night:
     """The night of a moment.
 
-    The first that is known decides where noon is: the site's zone, the site's longitude (mean Sun), the offset of the
-    local clock that the header tells, the header's longitude, UTC. Where none is known, `nights_by_gap` does better for
+    The first that is known decides where noon is: the site's zone, unless it is `FARTHEST_CLOCK_H` and more from the mean
+    Sun at its longitude, the site's longitude (mean Sun), the offset of the local clock that the header tells, the header's
+    longitude, UTC. Where none is known, `nights_by_gap` does better for
     several frames together.
 
     Parameters
@@ -60,13 +65,15 @@ def night_of(
         `FrameHeader.utc_offset_h`.
     """
     utc = start.astimezone(UTC).replace(tzinfo=None)
+    solar_h = None if site_longitude_deg is None else ((site_longitude_deg + 180.0) % 360.0 - 180.0) / 15.0
     if zone is not None:
-        where = zone_named(zone) if isinstance(zone, str) else zone
-        return Night((start.astimezone(where).replace(tzinfo=None) - _NOON).date(), "site zone")
+        local = start.astimezone(zone_named(zone) if isinstance(zone, str) else zone).replace(tzinfo=None)
+        if solar_h is None or abs((local - utc).total_seconds() / 3600.0 - solar_h) < FARTHEST_CLOCK_H:
+            return Night((local - _NOON).date(), "site zone")
     basis: NightBasis = "UTC"
     offset_h = 0.0
-    if site_longitude_deg is not None:
-        offset_h, basis = ((site_longitude_deg + 180.0) % 360.0 - 180.0) / 15.0, "site longitude"
+    if solar_h is not None:
+        offset_h, basis = solar_h, "site longitude"
     elif utc_offset_h is not None:
         offset_h, basis = utc_offset_h, "header clock"
     elif header_longitude_deg is not None:

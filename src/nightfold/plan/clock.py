@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
 from nightfold.errors import SettingsError
+from nightfold.intake.night import FARTHEST_CLOCK_H
 from nightfold.sky.ephemeris import Place
 from nightfold.sky.night import Night
 
@@ -19,12 +20,13 @@ def zone_of(place: Place) -> tzinfo:
 
 
 def tonight_of(place: Place, now: datetime) -> date:
-    """The evening's date of the night that is on or comes next: from noon to noon on the site's clock, mean Sun's without."""
+    """The evening's date of the night that is on or comes next: from noon to noon on the site's clock, else of the mean Sun."""
+    east = (place.longitude_deg + 180.0) % 360.0 - 180.0
+    local = solar = (now.astimezone(UTC) + timedelta(seconds=240.0 * east)).replace(tzinfo=None)
     if place.time_zone:
-        local = now.astimezone(ZoneInfo(place.time_zone)).replace(tzinfo=None)
-    else:
-        east = (place.longitude_deg + 180.0) % 360.0 - 180.0
-        local = (now.astimezone(UTC) + timedelta(seconds=240.0 * east)).replace(tzinfo=None)
+        clock = now.astimezone(ZoneInfo(place.time_zone)).replace(tzinfo=None)
+        # A clock such as UTC kept far from Greenwich tells times, not noons.
+        local = clock if abs((clock - solar) / timedelta(hours=1)) < FARTHEST_CLOCK_H else solar
     # A morning after sunrise belongs to the night to come; 7 o'clock stands in for sunrise.
     return (local - timedelta(hours=7)).date() if local.hour < 12 else local.date()
 
