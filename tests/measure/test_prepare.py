@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from nightfold.calibrate.apply import calibrate_rows
+from nightfold.calibrate.packed import PackedCalibration
 from nightfold.calibrate.records import Calibration
-from nightfold.calibrate.stored import StoredCalibration
 from nightfold.errors import CalibrationError
 from nightfold.measure import prepare
 from nightfold.measure.background import bin_frame
@@ -56,31 +57,66 @@ def test_one_pass_gives_what_the_steps_give(tmp_path, monkeypatch, ending, order
         made = prepare_sub(path, as_given, buffers)
         electrons = (counts - calibration.dark_adu) * np.float32(0.37) / calibration.flat
         electrons[(calibration.flat <= 0.05) | calibration.bad] = np.nan
-        np.testing.assert_array_equal(made.frame.image, electrons)
-        np.testing.assert_array_equal(made.frame.bits, np.where(counts >= 60_000, 2, 0))
+        assert_as_packed(made.frame.image, electrons, calibration)
         assert made.saturated_count == saturated
         if saturated > 50:
             assert made.frame.saturated_at is None
+            np.testing.assert_array_equal(made.frame.bits, np.where(counts >= 60_000, 2, 0))
         else:
+            assert made.frame.bits is None
             np.testing.assert_array_equal(made.frame.saturated_at, np.flatnonzero(counts >= 60_000))
-        np.testing.assert_array_equal(made.binned.pixels, bin_frame(electrons, 2)[0].pixels)
+        np.testing.assert_array_equal(made.binned.pixels, bin_frame(made.frame.image, 2)[0].pixels)
         assert made.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
         assert made.any_finite
+
+
+def assert_as_packed(made, exact, calibration):
+    """Electrons but for what packing may change: 2^-12 of a dark's distance from its middle, half a step of the flat, float32."""
+    np.testing.assert_array_equal(np.isnan(made), np.isnan(exact))
+    flat = np.ones(SHAPE) if calibration.flat is None else calibration.flat.astype(np.float64)
+    dark = np.zeros(SHAPE) if calibration.dark_adu is None else calibration.dark_adu.astype(np.float64)
+    middle = np.median(dark[:: SHAPE[0] // 64])
+    most = 2.0**-12 * np.abs(dark - middle) * calibration.e_per_adu / flat + 6.2e-5
+    most += np.abs(exact) * 0.51 / 32768.0 / flat + 1e-6 * (np.abs(exact) + 1000.0)
+    good = ~np.isnan(exact)
+    assert np.all(np.abs(made.astype(np.float64) - exact)[good] <= most[good])
+
+
+def test_hot_pixels_and_pixels_without_a_dark():
+    rng = np.random.default_rng(5)
+    calibration = a_calibration(rng)
+    dark = calibration.dark_adu
+    dark[3, 4], dark[5, 6], dark[7, 8], dark[9, 9] = 65535.0, 12_345.6, np.nan, 199.999
+    counts = rng.integers(60_000, 65_536, SHAPE).astype(np.uint16)
+    for flat in (calibration.flat, None):
+        whole = replace(calibration, flat=flat)
+        packed = PackedCalibration.of(whole)
+        image, halved = np.empty(SHAPE, np.float32), np.empty((SHAPE[0] // 2, SHAPE[1] // 2), np.float32)
+        stored = (counts ^ np.uint16(0x8000)).astype(">u2").view(np.uint16)
+        packed.apply(stored, 0, out=image, halved=halved, places=np.empty(9, np.int64), known=0)
+        exact = calibrate_rows(counts, whole, 0, spare_bad=False)
+        assert np.isnan(image[7, 8])
+        assert_as_packed(image, exact, whole)
+
+
+def test_flats_far_from_one():
+    rng = np.random.default_rng(6)
+    calibration = a_calibration(rng)
+    calibration.flat[20, 20] = 3.0
+    packed = PackedCalibration.of(calibration)
+    assert packed.flat[20, 20] / packed.per_one == pytest.approx(3.0, abs=1e-4)
+    calibration.flat[20, 20] = 30.0
+    assert PackedCalibration.of(calibration) is None
 
 
 @pytest.mark.parametrize("left_out", ["dark_adu", "flat", "bad"])
 def test_one_pass_with_less_at_hand(tmp_path, left_out):
     rng = np.random.default_rng(3)
     whole = replace(a_calibration(rng), pedestal_adu=150.0, **{left_out: None})
-    in_files = replace(
-        whole, **{k: None if v is None else v.astype(">f4") for k in ("dark_adu", "flat") for v in [getattr(whole, k)]}
-    )
-    assert StoredCalibration.of(in_files) is not None
-    a_sub(rng, tmp_path / "sub.fits", 5)
-    one = prepare_sub(tmp_path / "sub.fits", in_files, Buffers())
-    other = prepare_sub(tmp_path / "sub.fits", whole, Buffers())
-    np.testing.assert_array_equal(one.frame.image, other.frame.image)
-    np.testing.assert_array_equal(one.frame.bits, other.frame.bits)
+    counts = a_sub(rng, tmp_path / "sub.fits", 5)
+    made = prepare_sub(tmp_path / "sub.fits", whole, Buffers())
+    assert_as_packed(made.frame.image, calibrate_rows(counts, whole, 0, spare_bad=False), whole)
+    np.testing.assert_array_equal(made.frame.saturated_at, np.flatnonzero(counts >= 60_000))
 
 
 def test_masters_of_another_size_are_refused(tmp_path):

@@ -7,6 +7,7 @@ import pytest
 import sep
 from photutils.aperture import CircularAperture, aperture_photometry
 
+from nightfold.kernels.profiles import _add_moffat
 from nightfold.measure.stars import (
     Frame,
     Shapes,
@@ -177,3 +178,74 @@ def test_correction_surface_follows_a_parabola_and_ignores_wild_ratios():
     np.testing.assert_allclose(correction_surface(x, y, ratio, np.ones(200), *inner, 1000.0), true(*inner), atol=2e-3)
     none = np.zeros(0)
     np.testing.assert_array_equal(correction_surface(none, none, none, none, *inner, 1000.0), 1.0)
+
+
+def test_listed_saturated_pixels_count_as_marked_ones(render):
+    rng = np.random.default_rng(12)
+    x, y, flux = render.field(rng, 40, (200, 240), low=3000, high=1e5, apart=12)
+    x[:3], y[:3] = [1.2, 238.6, 100.0], [50.0, 120.0, 0.8]
+    image = render.exposed(rng, render.draw((200, 240), x, y, flux, render.moffat(3.2, 3.5)), sky=100.0, read_noise=3.0)
+    high = image > 900.0
+    given = {"background_e": np.full(x.size, 100.0), "sky_variance_e2": np.full(x.size, 109.0)}
+    marked = measure_windows(
+        Frame(image=image, bits=np.where(high, 2, 0).astype(np.uint8)), x, y, **given, width_px=1.6, radius_px=3.4
+    )
+    listed = measure_windows(
+        Frame(image=image, saturated_at=np.flatnonzero(high)), x, y, **given, width_px=1.6, radius_px=3.4
+    )
+    assert np.nansum(marked.saturated) > 50
+    np.testing.assert_array_equal(listed.saturated, marked.saturated)
+    np.testing.assert_array_equal(listed.holes, marked.holes)
+    np.testing.assert_allclose(listed.aperture_e, marked.aperture_e, rtol=1e-12)
+
+
+def test_windows_against_sums_over_plain_arrays(render):
+    rng = np.random.default_rng(13)
+    frame, x, y = one_star(render, render.gaussian(3.1, 0.8, 20.0), x=29.7, y=33.2)
+    image = frame.image + rng.normal(0.0, 2.0, SHAPE).astype(np.float32)
+    width, radius, sky = 1.4, 3.3, 4.0
+    w = measure_windows(
+        Frame(image=image), x, y, background_e=np.zeros(1), sky_variance_e2=np.full(1, sky), width_px=width,
+        radius_px=radius,
+    )  # fmt: skip
+    v, u = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float) - np.array([w.y[0], w.x[0]])[:, None, None]
+    light = image.astype(float)
+    variance = sky + np.maximum(light, 0.0)
+    g = np.exp(-0.5 * (u * u + v * v) / width**2)
+    g[np.maximum(abs(np.rint(u + w.x[0]) - 30), abs(np.rint(v + w.y[0]) - 33)) > 7] = 0.0
+    total = np.sum(g * light)
+    assert w.xx[0] == pytest.approx(np.sum(g * light * u * u) / total, rel=1e-3)
+    assert w.yy[0] == pytest.approx(np.sum(g * light * v * v) / total, rel=1e-3)
+    assert w.xy[0] == pytest.approx(np.sum(g * light * u * v) / total, rel=2e-3, abs=1e-4)
+    assert w.snr[0] == pytest.approx(total / np.sqrt(np.sum(g * g * variance)), rel=1e-3)
+    inner = u * u + v * v <= 9.0 * width**2 + 2.0
+    h = np.where(inner, g - np.mean(g[inner]), 0.0)
+    assert w.contrast_snr[0] == pytest.approx(np.sum(h * light) / np.sqrt(np.sum(h * h * variance)), rel=1e-3)
+    fine = (np.arange(20) + 0.5) / 20.0 - 0.5
+    share = np.mean(
+        (u[..., None, None] + fine) ** 2 + (v[..., None, None] + fine[:, None]) ** 2 <= radius**2, axis=(2, 3)
+    )
+    assert w.aperture_e[0] == pytest.approx(np.sum(share * light), rel=2e-3)
+    assert w.aperture_variance_e2[0] == pytest.approx(np.sum(share**2 * variance), rel=5e-3)
+
+
+@pytest.mark.parametrize("beta", [1.5, 3.0, 40.0])
+def test_profiles_written_out_are_powers(beta):
+    rng = np.random.default_rng(14)
+    us, vs = rng.uniform(-9.0, 9.0, (2, 301))
+    p = np.array([0.0, 0.0, 700.0, 0.31, 0.04, 0.22, 1.0 / beta])
+    model, d = np.zeros(301), np.zeros((7, 301))
+    _add_moffat(us, vs, p, 0.25, model, d)
+    s = p[3] * us**2 + 2.0 * p[4] * us * vs + p[5] * vs**2
+
+    def exact(q):
+        s = q[3] * (us - q[0]) ** 2 + 2.0 * q[4] * (us - q[0]) * (vs - q[1]) + q[5] * (vs - q[1]) ** 2
+        return 0.25 * q[2] * (1.0 + q[6] * s) ** (-1.0 / q[6])
+
+    np.testing.assert_allclose(model, exact(p), rtol=1e-11 * beta)
+    for k in range(7):
+        step = np.zeros(7)
+        step[k] = 1e-6 * max(abs(p[k]), 1.0 if k < 2 else 0.02)
+        slope = (exact(p + step) - exact(p - step)) / (2.0 * step[k])
+        np.testing.assert_allclose(d[k], slope, rtol=2e-5, atol=1e-5 * np.abs(slope).max())
+    assert s.max() > 20.0

@@ -107,3 +107,28 @@ def members_within(points, order, places, reach, counts, members):
                 count += 1
         counts[n] = count
     return total
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def places_near(places, width, x, y, reach, out):
+    """Write how many of the sorted flat indices `places` of a frame `width` wide lie within `reach` of each star's pixel."""
+    whole = math.floor(reach)
+    for n in range(x.size):
+        out[n] = 0.0
+        cx = math.floor(x[n] + 0.5)
+        cy = math.floor(y[n] + 0.5)
+        for row in range(max(cy - whole, 0), cy + whole + 1):
+            half = math.floor(math.sqrt(reach * reach - (row - cy) * (row - cy)))
+            first = row * width + max(cx - half, 0)
+            last = row * width + min(cx + half, width - 1)
+            low = 0
+            high = places.size
+            while low < high:
+                middle = (low + high) // 2
+                if places[middle] < first:
+                    low = middle + 1
+                else:
+                    high = middle
+            while low < places.size and places[low] <= last:
+                out[n] += 1.0
+                low += 1

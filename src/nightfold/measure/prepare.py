@@ -6,6 +6,7 @@ from sub to sub: fresh ones of a full frame cost as much time in page faults as 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,15 +14,16 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.calibrate.apply import calibrate_rows
+from nightfold.calibrate.packed import NO_HALF, packed
 from nightfold.calibrate.records import Calibration
-from nightfold.calibrate.stored import NO_HALF, StoredCalibration
 from nightfold.frames.pixels import Rows, stream_rows
 from nightfold.kernels.background import halve
 from nightfold.kernels.electrons import mark_high
 from nightfold.measure.background import LARGE_FRAME_PX, NO_BITS, Binned, Bits, Plane
 from nightfold.measure.stars import Frame
 
-MOST_PLACES = 100_000
+MOST_PLACES = 1_000_000
+"""Saturated pixels that are listed; where there are more, a mask of the whole frame is made."""
 
 
 @dataclass(slots=True)
@@ -30,8 +32,8 @@ class Buffers:
 
     image: Plane = field(default_factory=lambda: np.empty((0, 0), np.float32))
     halved: Plane = field(default_factory=lambda: np.empty((0, 0), np.float32))
-    bits: Bits = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
-    places: np.ndarray = field(default_factory=lambda: np.empty(MOST_PLACES, np.int64))
+    bits: Bits | None = None
+    places: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(MOST_PLACES, np.int64))
     marked: int = 0
 
     def fit(self, shape: tuple[int, int]) -> None:
@@ -39,12 +41,17 @@ class Buffers:
         if self.image.shape != shape:
             self.image = np.empty(shape, np.float32)
             self.halved = np.empty((shape[0] // 2, shape[1] // 2), np.float32)
-            self.bits = np.zeros(shape, np.uint8)
-        elif self.marked > MOST_PLACES:
-            self.bits[:] = 0
-        else:
-            self.bits.reshape(-1)[self.places[: self.marked]] = 0
+        self.bits = None
         self.marked = 0
+
+    def mark(self, y0: int, y1: int, make: Callable[[Bits | None], int]) -> None:
+        """Let `make` list saturated pixels of these rows; where the list is full, again into a mask of the frame."""
+        found = make(None if self.bits is None else self.bits[y0:y1])
+        if found > self.places.size and self.bits is None:
+            self.bits = np.zeros(self.image.shape, np.uint8)
+            self.bits.reshape(-1)[self.places[: self.marked]] = 2
+            found = make(self.bits[y0:y1])
+        self.marked = found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +69,7 @@ def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_
     """Read a sub; the result uses the buffers and holds until their next use."""
     finite = False
     large = False
-    in_one_pass = StoredCalibration.of(calibration)
+    in_one_pass = packed(calibration)
 
     def begin(shape: tuple[int, int]) -> None:
         nonlocal large
@@ -77,8 +84,14 @@ def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_
         finite = finite or bool(np.isfinite(counts).any())
         rows = calibrate_rows(counts, calibration, y0, out=buffers.image[y0:y1], spare_bad=False)
         limit = np.float32(calibration.saturation_adu)
-        bits = buffers.bits[y0:y1]
-        buffers.marked = int(mark_high(counts, limit, y0 * width, bits, buffers.places, buffers.marked))
+        places, known = buffers.places, buffers.marked
+        buffers.mark(
+            y0,
+            y1,
+            lambda bits: int(
+                mark_high(counts, limit, y0 * width, NO_BITS if bits is None else bits, bits is not None, places, known)
+            ),
+        )
         if large:
             halve(rows, NO_BITS, False, np.float32(np.nan), buffers.halved[y0 // 2 : y1 // 2])
 
@@ -87,20 +100,26 @@ def prepare_sub(path: Path, calibration: Calibration, buffers: Buffers, *, hash_
         assert in_one_pass is not None
         finite = True
         y1 = y0 + stored.shape[0]
-        buffers.marked = in_one_pass.apply(
-            stored,
+        known = buffers.marked
+        buffers.mark(
             y0,
-            out=buffers.image[y0:y1],
-            halved=buffers.halved[y0 // 2 : y1 // 2] if large else NO_HALF,
-            bits=buffers.bits[y0:y1],
-            places=buffers.places,
-            known=buffers.marked,
+            y1,
+            lambda bits: in_one_pass.apply(
+                stored,
+                y0,
+                out=buffers.image[y0:y1],
+                halved=buffers.halved[y0 // 2 : y1 // 2] if large else NO_HALF,
+                places=buffers.places,
+                known=known,
+                bits=bits,
+            ),
         )
 
     sha256 = stream_rows(path, begin, take, take_stored=None if in_one_pass is None else take_stored, hash_too=hash_too)
-    known = buffers.marked <= MOST_PLACES
     frame = Frame(
-        image=buffers.image, bits=buffers.bits, saturated_at=buffers.places[: buffers.marked] if known else None
+        image=buffers.image,
+        bits=buffers.bits,
+        saturated_at=buffers.places[: buffers.marked] if buffers.bits is None else None,
     )
     binned = Binned(buffers.halved, 2) if large else None
     return Prepared(frame=frame, binned=binned, saturated_count=buffers.marked, any_finite=finite, sha256=sha256)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.kernels.neighbours import places_near
 from nightfold.kernels.profiles import moffat_fits
 from nightfold.kernels.stars import WINDOW_COLUMNS, disk_sums, gaussian_neighbours, half_radii, windows
 from nightfold.measure.background import NO_BITS, Bits, Plane
@@ -37,7 +38,7 @@ class Frame:
     variance: Plane | None = None
     saturation_e: float = math.inf
     saturated_at: npt.NDArray[np.int64] | None = None
-    """Flat indices of the pixels whose bit 2 is set, where they are known."""
+    """Flat indices of saturated pixels, rising, where they are known; then `bits` need not tell them."""
 
 
 def _mask(frame: Frame) -> tuple[Bits, bool]:
@@ -103,7 +104,12 @@ def measure_windows(
         radius_px,
         out,
     )
-    return Windows(**{name: out[:, k].copy() for k, name in enumerate(Windows.__dataclass_fields__)})
+    columns = {name: out[:, k].copy() for k, name in enumerate(Windows.__dataclass_fields__)}
+    if frame.bits is None and frame.saturated_at is not None and frame.saturated_at.size:
+        near = np.empty(x.size)
+        places_near(frame.saturated_at, frame.image.shape[1], x, y, radius_px + 0.5, near)
+        columns["saturated"] = np.where(np.isfinite(columns["x"]), near, np.nan)
+    return Windows(**columns)
 
 
 def aperture_flux(

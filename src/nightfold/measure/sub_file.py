@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nightfold.calibrate.handing import Handed
+from nightfold.calibrate.packed import let_packed_go
 from nightfold.calibrate.records import Calibration
 from nightfold.errors import FrameError, NightfoldError
 from nightfold.measure.background import bin_frame
@@ -51,8 +52,9 @@ def measure_file(sub: SubFile, calibration: Calibration) -> Measured:
 
 
 def let_buffers_go() -> None:
-    """Give this thread's planes back."""
+    """Give this thread's planes back, and the packed calibrations."""
     _kept.buffers = None
+    let_packed_go()
 
 
 def measure_elsewhere(task: tuple[SubFile, Handed]) -> Measured:
