@@ -427,25 +427,24 @@ def test_polar_and_tracking_through_the_ledger(measured: Shell) -> None:
             h = np.radians(float(hour))
             # CHECKS K3: north through east, in the apparent sky; the catalogue's north is turned against it by what follows.
             turn = (a * np.sin(h) - b * np.cos(h)) / np.cos(np.radians(float(seen_dec))) / 60.0
-            # A rigid camera sees the sky squeezed by refraction; its turn is the mean over north and east.
-            step = 0.1 / float(np.cos(np.radians(48.8)))
-            up, left = (
-                seen_by_the_mount(
-                    ra, dec, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, air=air
+            # A rigid camera sees the sky squeezed by refraction: what the catalogue's steps look like to the mount, inverted.
+            columns = []
+            for ra, dec in ((250.2 + 0.05 / np.cos(np.radians(48.8)), -48.8), (250.2, -48.75)):
+                there = seen_by_the_mount(ra, dec, moment, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, air=air)  # fmt: skip
+                d0, d1 = np.radians(float(seen_dec)), np.radians(float(there[1]))
+                west = np.radians(float(there[0]) - float(hour))
+                toward = np.radians(float(position_angle_deg(hour, seen_dec, *there)))
+                apart = np.hypot(
+                    np.cos(d1) * np.sin(west), np.sin(d1) * np.cos(d0) - np.cos(d1) * np.sin(d0) * np.cos(west)
                 )
-                for ra, dec in ((250.2, -48.7), (250.2 + step, -48.8))
-            )
-            north, east = (float(position_angle_deg(hour, seen_dec, *p)) for p in (up, left))
-            of_north = ((north + 180) % 360 - 180 + (east - 90 + 180) % 360 - 180) / 2 + 0.5 * step * np.sin(
-                np.radians(-48.8)
-            )
-            angle = np.radians(turn - of_north + random.normal(0.0, 0.003))
+                columns.append(np.degrees(apart) / 0.05 * np.array([np.sin(toward), np.cos(toward)]))
+            angle, scale = np.radians(turn + random.normal(0.0, 0.003)), 5e-4
+            camera = scale * np.array([[-np.cos(angle), np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+            cd = np.linalg.solve(np.column_stack(columns), camera)
             dx, dy = random.normal(0.0, 2e-3, 2)
-            scale = 5e-4
             cards = {
                 "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRPIX1": 260.5, "CRPIX2": 200.5, "CRVAL1": 250.2 + dx, "CRVAL2": -48.8 + dy,
-                "CD1_1": -scale * np.cos(angle), "CD1_2": scale * np.sin(angle), "CD2_1": scale * np.sin(angle),
-                "CD2_2": scale * np.cos(angle), "LONPOLE": 180.0,
+                "CD1_1": cd[0, 0], "CD1_2": cd[0, 1], "CD2_1": cd[1, 0], "CD2_2": cd[1, 1], "LONPOLE": 180.0,
             }  # fmt: skip
             solutions.append(SolutionRow(frame_id=row.id, solved=True, document={"cards": {k: v if isinstance(v, str) else float(v) for k, v in cards.items()}}))  # fmt: skip
             reading = ws.ledger.readings([template.id])[template.id]

@@ -73,7 +73,7 @@ def refraction_deg(altitude_deg: npt.ArrayLike) -> FloatArray:
 
 def seen_by_the_mount(
     ra_deg: npt.ArrayLike, dec_deg: npt.ArrayLike, unix_s: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float,
-    air: float = 1.0,
+    air: npt.ArrayLike = 1.0,
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Apparent hour angle (-180 to 180, + west) and declination, degrees; NaN below 3 degrees of altitude.
 
@@ -93,7 +93,7 @@ def seen_by_the_mount(
     south = np.cos(d) * np.cos(hour) * np.sin(latitude) - np.sin(d) * np.cos(latitude)
     up = np.cos(d) * np.cos(hour) * np.cos(latitude) + np.sin(d) * np.sin(latitude)
     altitude = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-    lifted = np.radians(altitude + air * refraction_deg(altitude))
+    lifted = np.radians(altitude + np.asarray(air) * refraction_deg(altitude))
     flat = np.maximum(np.hypot(west, south), 1e-12)
     west, south, up = west / flat * np.cos(lifted), south / flat * np.cos(lifted), np.sin(lifted)
     seen_dec = np.degrees(np.arcsin(np.clip(up * np.sin(latitude) - south * np.cos(latitude), -1.0, 1.0)))

@@ -23,7 +23,7 @@ from nightfold.errors import FrameError
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
-Verdict = Literal["good", "too few points", "constant", "one-sided", "noisy", "clouds"]
+Verdict = Literal["good", "shallow", "too few points", "constant", "one-sided", "noisy", "clouds"]
 
 NORMAL_95 = 1.959964
 LEAST_POSITIONS = 5
@@ -36,6 +36,10 @@ MOST_ERROR_OF_WIDTH = 0.2
 """Largest 1 sigma of the best position in half widths b; there the star is 2 percent larger than at its best."""
 MOST_SCATTER = 0.15
 """Largest scatter of the points, as a share of the smallest radius. Common practice, no source."""
+SHALLOW_CHANCE = 0.005
+"""Chance that radii which do not depend on the position look as if they had a least one, before anything is told of it."""
+SHALLOW_REACH = 0.2
+"""Largest 95 % interval of a shallow curve's best position, as a share of the range of positions."""
 CLOUD_SHARE = 0.6
 """Flux or count of stars, as a share of the run's upper quartile, below which a point was taken through clouds."""
 SLOPE_TOLERANCE = 0.12
@@ -159,15 +163,20 @@ def fit_focus_run(
     if distinct < LEAST_POSITIONS:
         line = f"Too few points: {distinct} position{'s' if distinct != 1 else ''} with a radius, at least {LEAST_POSITIONS} are needed."
         return _failed("too few points", line, valid, slope_px, notes)
+    side, turns = _directions(x)
     if not _changes(x[valid], r[valid]):
+        shallow = _shallow(x, r, valid, turns, slope_px, notes)
+        if shallow is not None:
+            return shallow
         line = "The radius does not follow the position: is the focuser moving, and the range wide enough?"
         return _failed("constant", line, valid, slope_px, notes)
-    side, turns = _directions(x)
     two_way = turns <= 3 and min(int((side[valid] > 0).sum()), int((side[valid] < 0).sum())) >= 4
     if turns > 3:
         notes.append("positions are out of order, so backlash is not told")
     direction = np.where(side > 0, 0.0, -1.0) if two_way else np.zeros(x.size)
-    return _judged(x, r, direction, valid, two_way=two_way, slope_px=slope_px, notes=notes)
+    run = _judged(x, r, direction, valid, two_way=two_way, slope_px=slope_px, notes=notes)
+    shallow = _shallow(x, r, run.used, turns, slope_px, notes) if run.verdict == "one-sided" else None
+    return run if shallow is None else shallow
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +252,66 @@ def _judged(
         used=used,
         notes=tuple(notes),
     )
+
+
+def _shallow(
+    x: FloatArray, r: FloatArray, used: BoolArray, turns: int, slope_px: float, notes: list[str]
+) -> FocusRun | None:
+    """The best position of a curve too flat for a hyperbola, where it surely has one inside the range; else None.
+
+    The squared radii as a parabola (exact for the hyperbola), its bend sure at `SHALLOW_CHANCE`, its vertex with Fieller's
+    interval (1954, J. R. Stat. Soc. B 16, 175; exact for a ratio) and three points to each side of that. Where the positions
+    were gone through both ways a steady change of the seeing is fitted with it; else its chance widens the interval.
+    """
+    px, pr = x[used], r[used]
+    both_ways = turns >= 1 and px.size >= 9
+    middle, span = 0.5 * float(px.max() + px.min()), float(np.ptp(px))
+    u = (px - middle) / (0.5 * span)
+    order = np.linspace(-1.0, 1.0, px.size)
+    rows = np.column_stack([np.ones_like(u), u, u**2, *([order] if both_ways else [])])
+    freedom = px.size - rows.shape[1]
+    if freedom < 4 or np.linalg.matrix_rank(rows) < rows.shape[1]:
+        return None
+    inverse = np.linalg.inv(rows.T @ rows)
+    value = inverse @ rows.T @ pr**2
+    left = pr**2 - rows @ value
+    covariance = inverse * float((left**2).sum()) / freedom
+    if not both_ways:
+        # Seeing may have changed steadily with the positions, by as much as it did from point to point.
+        covariance[1, 1] += float((left**2).sum()) / freedom
+    slope, bend = float(value[1]), float(value[2])
+    if bend <= float(t_distribution.ppf(1.0 - SHALLOW_CHANCE, freedom)) * np.sqrt(covariance[2, 2]):
+        return None
+    t2 = float(t_distribution.ppf(0.975, freedom)) ** 2
+    two = 4.0 * (bend**2 - t2 * covariance[2, 2])
+    one = 4.0 * (slope * bend - t2 * covariance[1, 2])
+    root = one**2 - 4.0 * two * (slope**2 - t2 * covariance[1, 1])
+    if two <= 0.0 or root <= 0.0:
+        return None
+    low, high = (middle + 0.5 * span * (-one + sign * np.sqrt(root)) / (2.0 * two) for sign in (-1.0, 1.0))
+    centre = middle - 0.25 * span * slope / bend
+    interval = max(high - centre, centre - low)
+    least2 = float(value[0]) - slope**2 / (4.0 * bend)
+    sides = min(int((px < low).sum()), int((px > high).sum()))
+    scatter = float(np.sqrt((left**2).sum() / freedom) / (2.0 * np.median(pr)))
+    if sides < 3 or interval > SHALLOW_REACH * span or least2 <= 0.0 or scatter > MOST_SCATTER * np.sqrt(least2):
+        return None
+    least, half_width = float(np.sqrt(least2)), 0.5 * span * float(np.sqrt(least2 / bend))
+    rise = min(float(np.sqrt(1.0 + ((e - centre) / half_width) ** 2)) - 1.0 for e in (px.min(), px.max()))
+    nan = float("nan")
+    if not both_ways:
+        notes = [*notes, "taken in one sense: seeing that changed steadily would shift the best position"]
+    return FocusRun(
+        verdict="shallow",
+        sentence=(
+            f"Best focus near {centre:.0f} ± {interval / NORMAL_95:.0f}, from a shallow curve: the radius rises by only "
+            f"{100.0 * rise:.0f} % to one side; a wider range would tell it better."
+        ),
+        best_position=centre, best_error=interval / NORMAL_95, interval_95=interval, least_radius_px=least,
+        least_radius_error_px=scatter / np.sqrt(px.size / 3.0), half_width=half_width, slope_px=nan, slope_error_px=nan,
+        expected_slope_px=slope_px, slope_as_expected=None, backlash=nan, backlash_error=nan, scatter_px=scatter, used=used,
+        notes=tuple(notes),
+    )  # fmt: skip
 
 
 def _failed(

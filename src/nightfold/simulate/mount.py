@@ -21,7 +21,6 @@ FloatArray = npt.NDArray[np.float64]
 SIDEREAL_DAY_S = 86164.0905
 """One turn of the Earth (IERS Conventions 2010)."""
 _STEP_RAD = 1e-3
-_AIR_C = 10.0
 _WAVELENGTH_UM = 0.6
 
 
@@ -34,6 +33,7 @@ class Mount:
     elevation_m: float = 0.0
     azimuth_error_arcmin: float = 0.0
     altitude_error_arcmin: float = 0.0
+    air_c: float = 10.0
 
     @property
     def axis(self) -> FloatArray:
@@ -53,7 +53,7 @@ class Mount:
         pressure = 1013.25 * math.exp(-self.elevation_m / 8400.0)
         azimuth, zenith, *_ = erfa.atco13(
             ra, dec, 0.0, 0.0, 0.0, 0.0, *utc, 0.0, math.radians(self.longitude_deg), math.radians(self.latitude_deg),
-            self.elevation_m, 0.0, 0.0, pressure, _AIR_C, 0.5, _WAVELENGTH_UM,
+            self.elevation_m, 0.0, 0.0, pressure, self.air_c, 0.5, _WAVELENGTH_UM,
         )  # fmt: skip
         flat = math.sin(zenith)
         return np.array([flat * math.sin(azimuth), flat * math.cos(azimuth), math.cos(zenith)])

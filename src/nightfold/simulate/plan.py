@@ -278,14 +278,14 @@ def _sub(
     start = begun + timedelta(seconds=number * (run.exposure_s + run.gap_s))
     hours = (start - begun).total_seconds() / 3600.0
     rng = np.random.default_rng([seed, 9])
+    ambient_c = night.ambient_c - 0.8 * ((start.hour + start.minute / 60.0 + plan.site.utc_offset_h - 18.0) % 24.0)
     conditions, place = _conditions(plan, rig, night, run, start, hours, rng)
     if rig_plan.polar_error_arcmin is not None:
-        conditions = _carried(plan, rig_plan, rig, run, conditions, begun, start)
+        conditions = _carried(plan, rig_plan, rig, run, conditions, begun, start, ambient_c)
     for fault in run.fault:
         if fault.sub == number + 1:
             conditions = _with_fault(conditions, fault, rig, rng)
     sensor_c = night.sensor_c + float(rng.normal(0.0, 0.05))
-    ambient_c = night.ambient_c - 0.8 * ((start.hour + start.minute / 60.0 + plan.site.utc_offset_h - 18.0) % 24.0)
     cards = camera_cards(
         rig,
         kind="sub",
@@ -376,13 +376,20 @@ def _conditions(
 
 
 def _carried(
-    plan: SimulationPlan, rig_plan: PlanRig, rig: SimRig, run: Run, c: Conditions, begun: datetime, start: datetime
+    plan: SimulationPlan,
+    rig_plan: PlanRig,
+    rig: SimRig,
+    run: Run,
+    c: Conditions,
+    begun: datetime,
+    start: datetime,
+    air_c: float,
 ) -> Conditions:
     """The conditions as the mount's axis turns and, unguided, shifts the field; dithers and creep stay as they are."""
     azimuth, altitude = rig_plan.polar_error_arcmin or (0.0, 0.0)
     mount = Mount(
         latitude_deg=plan.site.latitude_deg, longitude_deg=plan.site.longitude_deg, elevation_m=plan.site.elevation_m,
-        azimuth_error_arcmin=azimuth, altitude_error_arcmin=altitude,
+        azimuth_error_arcmin=azimuth, altitude_error_arcmin=altitude, air_c=air_c,
     )  # fmt: skip
     scene, half = (plan.scene.ra_deg, plan.scene.dec_deg), timedelta(seconds=0.5 * run.exposure_s)
     since = None if rig_plan.guided else begun

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -135,9 +136,8 @@ def _of_target(
     times = np.array([middle_s(s.row) for s in seen])
     air_c = [temperature_of(header_of_row(s.row)) for s in seen]
     warmth = float(np.nanmedian(air_c)) if np.isfinite(air_c).any() else 10.0
-    site = {
-        "latitude_deg": where[0], "longitude_deg": where[1], "air": air_factor(elevation_m=where[2], air_c=warmth)
-    }  # fmt: skip
+    air = np.array([air_factor(elevation_m=where[2], air_c=c if np.isfinite(c) else warmth) for c in air_c])
+    site: dict[str, Any] = {"latitude_deg": where[0], "longitude_deg": where[1], "air": air}
     here = np.array([s.place() for s in seen])
     hour, dec = seen_by_the_mount(here[:, 0], here[:, 1], times, **site)
     # Refraction squeezes the field towards the zenith, and whether a sub's transform follows that hangs on its stars. One that
