@@ -240,3 +240,50 @@ def test_a_file_cut_short_since_is_told_where_its_rows_are_read_in_part(tmp_path
         source.read_stored(0, 19, 100, 200)
         with pytest.raises(FrameError, match="ends inside its pixels"):
             source.read_stored(10, 30, 100, 200)
+
+
+@pytest.mark.parametrize("way", ["plain", "gzip", "tiles"])
+def test_shares_of_the_full_range_are_read_as_counts(way: str, tmp_path: Path) -> None:
+    counts = np.random.default_rng(5).integers(150, 65535, (70, 300), np.uint16, endpoint=True)
+    values = (counts / 65535.0).astype(np.float32)
+    values[3, 4] = np.nan
+    path = write(tmp_path / "a.fits", values)
+    if way == "gzip":
+        packed = tmp_path / "a.fits.gz"
+        packed.write_bytes(gzip.compress(path.read_bytes()))
+        path = packed
+    elif way == "tiles":
+        path = tmp_path / "a.fits.fz"
+        fits.HDUList(
+            [fits.PrimaryHDU(), fits.CompImageHDU(values, compression_type="GZIP_2", quantize_level=0)]
+        ).writeto(path)
+    assert pixels.holds_shares(path)
+    whole, digest = read_all(path, hash_too=True)
+    assert digest == hash_file(path)
+    expected = counts.astype(np.float64)
+    expected[3, 4] = np.nan
+    np.testing.assert_allclose(whole, expected, atol=0.01)
+    for scratch in (None, tmp_path / "scratch"):
+        with open_pixels(path, scratch_dir=scratch) as source:
+            np.testing.assert_array_equal(source.read_box(2, 30, 3, 50), whole[2:30, 3:50])
+
+
+def test_floats_in_other_units_stay_as_they_are(tmp_path: Path) -> None:
+    rng = np.random.default_rng(6)
+    share = rng.uniform(0.01, 0.4, (20, 30)).astype(np.float32)
+    bright, dark, bits = share.copy(), share.copy(), (share > 0.2).astype(np.float32)
+    bright[19, 29], dark[19, 29] = 1.01, -1e-4
+    for name, values, cards in (
+        ("bright", bright, {}),
+        ("dark", dark, {}),
+        ("bits", bits, {}),
+        ("unit", share, {"BUNIT": "'electron/s'"}),
+        ("scaled", share, {"BSCALE": 2.0}),
+    ):
+        path = write(tmp_path / f"{name}.fits", values, **cards)
+        assert not pixels.holds_shares(path), name
+        whole, _ = read_all(path)
+        np.testing.assert_array_equal(whole, values * (2.0 if name == "scaled" else 1.0))
+    # Another file under the same name is looked at anew.
+    path = write(tmp_path / "unit.fits", share[:10])
+    assert pixels.holds_shares(path)

@@ -12,7 +12,8 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -21,8 +22,9 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.errors import FrameError
-from nightfold.frames.cards import GzipBytes, Layout
+from nightfold.frames.cards import Cards, GzipBytes, Layout
 from nightfold.frames.header import read_layout
+from nightfold.frames.shares import FULL_RANGE_COUNTS, are_shares
 from nightfold.frames.unpack import inflate, unpack_to_memory
 from nightfold.kernels.decode import decode_unsigned16
 from nightfold.kernels.read_rows import AT_HAND, read_rows
@@ -270,18 +272,61 @@ def open_pixels(path: Path, hdu: int | None = None, *, scratch_dir: Path | None 
     FrameError
         As `read_header`, or a packed file that breaks off or is too large for memory.
     """
-    layout, _ = read_layout(path)
+    layout, cards = read_layout(path)
     if hdu is not None and hdu != layout.hdu:
         raise FrameError(
             f"{path.name}: the image is not where it was", seen=f"part {layout.hdu}", allowed=f"part {hdu}"
         )
     if layout.container == "plain":
-        return PixelSource(path, layout, file=path)
-    if scratch_dir is not None:
+        source = PixelSource(path, layout, file=path)
+    elif scratch_dir is not None:
         unpacked = inflate(path, scratch_dir)
         inner, _ = read_layout(unpacked)
-        return PixelSource(path, inner, file=unpacked)
-    return PixelSource(path, layout, file=None, memory=unpack_to_memory(path, layout))
+        source = PixelSource(path, inner, file=unpacked)
+    else:
+        source = PixelSource(path, layout, file=None, memory=unpack_to_memory(path, layout))
+    if _may_be_shares(layout, cards) and _holds_shares(source):
+        source.layout = replace(source.layout, bscale=FULL_RANGE_COUNTS)
+    return source
+
+
+def holds_shares(path: Path) -> bool:
+    """Whether the file's values are shares of the full range (`nightfold.frames.shares`), which are read as counts."""
+    layout, cards = read_layout(path)
+    if not _may_be_shares(layout, cards):
+        return False
+    with open_pixels(path) as source:
+        return source.layout.bscale == FULL_RANGE_COUNTS
+
+
+def _may_be_shares(layout: Layout, cards: Cards) -> bool:
+    unit = cards.get("BUNIT")
+    return layout.bitpix < 0 and layout.bscale == 1.0 and layout.bzero == 0.0 and not (unit and str(unit).strip())
+
+
+def _holds_shares(source: PixelSource) -> bool:
+    """By all values; those of counts end the look with the first rows. The answer for a file is kept while it is the same."""
+    try:
+        status = source.path.stat()
+    except OSError as error:
+        raise _unreadable(source.path, error) from error
+    key = (str(source.path), status.st_size, status.st_mtime_ns)
+    if key not in _SHARES:
+        if len(_SHARES) >= 100_000:
+            _SHARES.clear()
+        _SHARES[key] = are_shares(_stored_pieces(source))
+    return _SHARES[key]
+
+
+_SHARES: dict[tuple[str, int, int], bool] = {}
+"""Whether a file holds shares, by path, size and time of change."""
+
+
+def _stored_pieces(source: PixelSource) -> Iterator[npt.NDArray[Any]]:
+    height, width = source.shape
+    step = max(1, CHUNK_BYTES // (width * source.stored_dtype.itemsize))
+    for y in range(0, height, step):
+        yield source.read_stored(y, min(y + step, height), 0, width)
 
 
 def read_all(path: Path, *, hash_too: bool = False) -> tuple[Rows, str | None]:
@@ -353,10 +398,10 @@ def _read(
     take_stored: Callable[[int, npt.NDArray[np.uint16]], None] | None = None,
 ) -> str | None:
     """Decode all rows into what `begin` gives, piece by piece; `take` is told of each."""
-    layout, _ = read_layout(path)
+    layout, cards = read_layout(path)
     shape = (layout.height_px, layout.width_px)
     step = _rows_at_once(layout.width_px, max(2, abs(layout.bitpix) // 8), most_bytes)
-    if layout.container == "tiles":
+    if layout.container == "tiles" or _may_be_shares(layout, cards):
         from nightfold.frames.identity import hash_file
 
         digest = hash_file(path) if hash_too else None
