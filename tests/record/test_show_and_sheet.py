@@ -23,7 +23,7 @@ from nightfold.campaign import Campaign
 from nightfold.charts.records import Strip, StripFilter, StripGoal, StripNight, StripTonight
 from nightfold.cli.app import main
 from nightfold.errors import NightfoldError
-from nightfold.judge.nights.stage import NightsReport
+from nightfold.judge.nights.stage import NightsReport, SubBrief
 from nightfold.plan.records import EventLine
 from nightfold.record.sheet import sheet_bytes, sheet_data
 from nightfold.record.strip import campaign_strip, goal_sentence, next_step
@@ -105,6 +105,30 @@ def test_show_as_document_and_text(campaign: Campaign, capsys: pytest.CaptureFix
     assert "▲ [O III]" in text
 
 
+def test_goals_of_every_kind_and_panel_are_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hours count for the panel that they were shot for; goals that masters tell are named without a share."""
+    kinds = (
+        "surface_brightness_rayleigh = 9.0", "surface_brightness_mag_arcsec2 = 24.0", "spot_px = [7, 9]",
+        'like_master = "masters/deep.fits"',
+    )  # fmt: skip
+    goals = "".join(f'[[target.goal]]\nfilter = "{name}"\n{kind}\n' for name, kind in zip("LRGB", kinds))
+    hours = "".join(f'[[target.goal]]\nfilter = "Ha"\nhours = {h}\npanel = {p}\n' for p, h in ((1, 2.0), (2, 4.0)))
+    panels = "".join(f"[[target.panel]]\npanel = {p}\nra_deg = {250 + p}\ndec_deg = -48.8\n" for p in (1, 2))
+    text = f'name = "Mosaic"\n[[target]]\nname = "Wall"\nra_deg = 251.5\ndec_deg = -48.8\n{panels}{goals}{hours}'
+
+    def sub(panel: int) -> SubBrief:
+        night, start = date(2026, 5, 13), datetime(2026, 5, 13, 12, tzinfo=UTC)
+        return SubBrief("Heron 106", "Wall", panel, "Ha", night, start, 3600.0, 2.0, 3.6, 1.0, "keep", False)
+
+    monkeypatch.setattr("nightfold.record.strip.sub_briefs", lambda _ws: [sub(1), sub(2), sub(2), sub(2)])
+    with Campaign.create(tmp_path / "c", text=text) as mosaic:
+        strip = campaign_strip(mosaic._ws, with_tonight=False)
+    told = {(g.filter, g.panel): (g.hours_done, g.done, g.hours_left) for g in strip.goals}
+    assert told[("Ha", 1)] == (1.0, 0.5, 1.0)
+    assert told[("Ha", 2)] == (3.0, 0.75, 1.0)
+    assert all(told[(name, None)] == (0.0, None, None) for name in "LRGB")
+
+
 def test_an_empty_campaign_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with Campaign.create(tmp_path / "c", text='name = "Bare"\n') as bare:
         strip = campaign_strip(bare._ws)
@@ -162,9 +186,7 @@ def test_sentences_of_goals_and_the_next_step() -> None:
     )
     assert goal_sentence("Ha", 9.0, 1.0, 0.0, None) == "Hα is as deep as wanted with 9.0 h."
     plan = samples.sample_plan()
-    nights = NightsReport(
-        name="x", filters=(), nights=(), goals=(), next_step="The picture is made.", next_action="take-in"
-    )
+    nights = NightsReport(name="x", filters=(), nights=(), next_step="The picture is made.", next_action="take-in")
 
     def goal(name: str, done: float, left: float, tonight: float) -> StripGoal:
         return StripGoal(

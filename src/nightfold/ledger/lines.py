@@ -19,6 +19,7 @@ class SubLine(NamedTuple):
     frame_id: int
     rig: str | None
     target: str | None
+    panel: int | None
     filter: str | None
     night: date | None
     start: datetime | None
@@ -55,7 +56,7 @@ class LinesPart(LedgerBase):
     def _lines_query(where: dict[str, Any]) -> sa.Select[Any]:
         f, header, scalars = t.frame.c, t.frame.c.header, t.reading.c.scalars
         columns: Iterable[Any] = (
-            f.id, f.rig, f.target, f.filter, f.night, f.start, f.exposure_s, header["pixel_um"].as_float(),
+            f.id, f.rig, f.target, f.panel, f.filter, f.night, f.start, f.exposure_s, header["pixel_um"].as_float(),
             header[("binning", 0)].as_integer(), header["focal_length_mm"].as_float(),
             t.reading.c.frame_id, scalars["fwhm_px"].as_float(), scalars["sky_e"].as_float(), t.verdict.c.keep, t.verdict.c.worth,
         )  # fmt: skip

@@ -155,7 +155,14 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
     found = []
     for target in ws.settings.target:
         for goal in target.goal:
-            mine = [s for s in subs if s.target == target.name and s.filter == goal.filter and s.verdict == "keep"]
+            mine = [
+                s
+                for s in subs
+                if s.target == target.name
+                and s.filter == goal.filter
+                and s.verdict == "keep"
+                and goal.panel in (None, s.panel)
+            ]
             hours = sum(s.exposure_s or 0.0 for s in mine) / 3600.0
             done = min(1.0, hours / goal.hours) if goal.hours else None
             left = max(0.0, goal.hours - hours) if goal.hours else None

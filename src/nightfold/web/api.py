@@ -45,7 +45,7 @@ def session(request: Request) -> dict[str, Any]:
     }
 
 
-@router.get("/nights", summary="The row of nights, the goals, and the next step")
+@router.get("/nights", summary="The row of nights, and the next step")
 def nights(request: Request) -> Any:
     """As the campaign strip shows it."""
     return to_document(room_of(request).campaign().nights())

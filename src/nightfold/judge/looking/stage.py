@@ -97,13 +97,18 @@ class ProofPair:
     bad: int
 
 
+def _field_of(line: SubLine) -> tuple[str | int | None, ...]:
+    """What two subs must share to be looked at side by side."""
+    return line.rig, line.target, line.panel, line.filter
+
+
 def proof_pair(ws: Workspace) -> ProofPair | None:
     """The pair for the cause that cost most; None where no dropped sub has a kept one to stand beside."""
     costs: dict[str, float] = {}
     for loss in losses_of(ws):
         costs[loss.cause] = costs.get(loss.cause, 0.0) + loss.hours
     lines, decisions = ws.ledger.sub_lines(), ws.ledger.decisions()
-    kept: dict[tuple[str | None, ...], list[SubLine]] = {}
+    kept: dict[tuple[str | int | None, ...], list[SubLine]] = {}
     dropped = []
     for line in lines:
         if line.frame_id in decisions:
@@ -111,7 +116,7 @@ def proof_pair(ws: Workspace) -> ProofPair | None:
         else:
             keep = bool(line.keep)
         if keep:
-            kept.setdefault(line[1:4], []).append(line)
+            kept.setdefault(_field_of(line), []).append(line)
         elif line.measured is not None and line.night is not None and line.frame_id not in decisions:
             dropped.append(line)
     verdicts = ws.ledger.verdicts([line.frame_id for line in dropped])
@@ -121,7 +126,7 @@ def proof_pair(ws: Workspace) -> ProofPair | None:
     for bad in sorted(
         told, key=lambda line: (-costs.get(causes[line.frame_id][0], 0.0), line.worth or 0.0, line.frame_id)
     ):
-        like = kept.get(bad[1:4], [])
+        like = kept.get(_field_of(bad), [])
         if like and bad.night is not None:
             good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0, -line.frame_id))
             cause, detail = causes[bad.frame_id]

@@ -1,4 +1,4 @@
-"""The campaign as a row of nights: what each gave, how its sky was, how full the goals are, and what to do next."""
+"""The campaign as a row of nights: what each gave, how its sky was, and what to do next."""
 
 from __future__ import annotations
 
@@ -41,24 +41,12 @@ class NightLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GoalLine:
-    """How full a goal is, where it is told in hours; `fraction` is null for depths that no fold has measured."""
-
-    target: str
-    filter: str
-    wanted: str
-    kept_s: float
-    fraction: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class NightsReport:
     """The row of nights and the one sentence under it."""
 
     name: str
     filters: tuple[str, ...]
     nights: tuple[NightLine, ...]
-    goals: tuple[GoalLine, ...]
     next_step: str
     next_action: str
 
@@ -68,6 +56,7 @@ class SubBrief(NamedTuple):
 
     rig: str | None
     target: str | None
+    panel: int | None
     filter: str | None
     night: date | None
     start: datetime | None
@@ -89,7 +78,7 @@ def sub_briefs(ws: Workspace) -> list[SubBrief]:
     scales: dict[tuple[Any, ...], float | None] = {}
     found = []
     for line in lines:
-        i, rig, target, name, night, start, exposure_s, pixel, binning, focal, _, fwhm, sky, keep, _ = line
+        i, rig, target, panel, name, night, start, exposure_s, pixel, binning, focal, _, fwhm, sky, keep, _ = line
         key = (rig, pixel, binning, focal)
         if key not in scales:
             scales[key] = image_scale(ws.settings, *key)
@@ -98,6 +87,7 @@ def sub_briefs(ws: Workspace) -> list[SubBrief]:
             SubBrief(
                 rig,
                 target,
+                panel,
                 name,
                 night,
                 start,
@@ -128,7 +118,6 @@ def nights_report(ws: Workspace, subs: Sequence[SubBrief] | None = None) -> Nigh
         name=ws.settings.name,
         filters=names,
         nights=tuple(_night_line(day, by_night[day], names, southern, moon) for day, moon in zip(nights, moons)),
-        goals=tuple(_goals(ws.settings, subs)),
         next_step=sentence,
         next_action=action,
     )
@@ -186,24 +175,6 @@ def _night_line(
 def _median(values: Sequence[float | None]) -> float | None:
     known = [v for v in values if v is not None and v == v]
     return float(median(known)) if known else None
-
-
-def _goals(settings: CampaignSettings, subs: Sequence[SubBrief]) -> list[GoalLine]:
-    lines = []
-    for target in settings.target:
-        for goal in target.goal:
-            mine = [s for s in subs if s.target == target.name and s.filter == goal.filter]
-            kept = sum(s.exposure_s or 0.0 for s in mine if s.verdict == "keep")
-            if goal.hours is not None:
-                wanted, fraction = f"{goal.hours:g} h", min(1.0, kept / 3600.0 / goal.hours)
-            elif goal.surface_brightness_rayleigh is not None:
-                wanted, fraction = f"{goal.surface_brightness_rayleigh:g} R at S/N {goal.snr:g}", None
-            else:
-                wanted, fraction = f"{goal.surface_brightness_mag_arcsec2:g} mag/arcsec² at S/N {goal.snr:g}", None
-            lines.append(
-                GoalLine(target=target.name, filter=goal.filter, wanted=wanted, kept_s=kept, fraction=fraction)
-            )
-    return lines
 
 
 def _next_step(ws: Workspace, subs: Sequence[SubBrief]) -> tuple[str, str]:
