@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nightfold.engine.documents import iso_z, to_document
+from nightfold.engine.documents import LONG, document_lines, iso_z, to_document
 
 
 @dataclass
@@ -42,3 +42,14 @@ def test_times_need_a_zone() -> None:
 def test_unknown_kinds_are_refused() -> None:
     with pytest.raises(TypeError, match="object"):
         to_document(object())
+
+
+def test_a_short_document_is_written_indented_and_a_long_list_one_entry_a_line() -> None:
+    short = {"a": 1, "b": [1, {"c": "é"}], "e": [], "f": {}, "g": None}
+    assert "".join(document_lines(short)) == json.dumps(short, indent=1, ensure_ascii=False)
+    assert "".join(document_lines([1, 2])) == json.dumps([1, 2], indent=1)
+    assert "".join(document_lines({})) == "{}"
+    long = {"subs": [{"n": i} for i in range(2 * LONG + 1)], "z": [1]}
+    text = "".join(document_lines(long))
+    assert json.loads(text) == long
+    assert text.count("\n") == 2 * LONG + 1 + 6

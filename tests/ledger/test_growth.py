@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,10 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from nightfold.frames.records import FrameHeader
+from nightfold.intake.stage import facts_of_line, facts_of_row, header_document
 from nightfold.ledger.core import Ledger
-from nightfold.ledger.records import ReadingRow, SolutionRow, VerdictRow
+from nightfold.ledger.records import NewFrame, ReadingRow, SolutionRow, VerdictRow
 
 LARGE = ("frame", "place", "reading", "verdict", "solution", "placement", "decision", "fault")
 NIGHT = date(2026, 5, 14)
@@ -43,6 +46,7 @@ FEW: dict[str, Callable[[Ledger], object]] = {
     "subs by number": lambda x: x.frames(ids=[3, 4]),
     "a night": lambda x: x.frames(kind="sub", night=NIGHT),
     "a night in lines": lambda x: x.sub_lines(night=NIGHT),
+    "a night's verdicts": lambda x: x.judged_lines(night=NIGHT),
     "verdicts": lambda x: x.verdicts([3, 4]),
     "decisions": lambda x: x.decisions([3, 4]),
     "readings": lambda x: x.readings([3, 4]),
@@ -129,3 +133,55 @@ def test_lines_are_the_same_on_a_server(ledger: Ledger, new_frame: Any) -> None:
     assert (first.measured, first.fwhm_px, first.sky_e) == (first.frame_id, None, 3.5)
     assert ledger.latest_sub() == ledger.frames(kind="sub")[-1].path
     assert sum(ledger.subs_in_one_place().values()) == 2
+
+
+def test_what_frames_are_matched_by_is_the_same_from_lines_and_from_whole_headers(tmp_path: Path) -> None:
+    start = datetime(2026, 5, 14, 13, tzinfo=UTC)
+    headers = [
+        FrameHeader(kind="sub", width_px=600, height_px=400, start=start, exposure_s=120.0, filter="Ha", camera="Cam",
+                    gain=100.0, offset=20.0, sensor_c=-9.8, set_point_c=-10.0, binning=(2, 2), readout_mode="slow", rotator_deg=12.5),
+        FrameHeader(kind="dark", width_px=600, height_px=400, start=None, exposure_s=120.0, calibrated=True),
+    ]  # fmt: skip
+    with Ledger.open(tmp_path) as ledger:
+        for i, header in enumerate(headers):
+            ledger.add_frames([
+                NewFrame(path=Path(f"/raws/{i}.fits"), size=1, mtime_ns=1, fingerprint=f"f{i}", kind=header.kind, rig="Heron 106",
+                         target=None, panel=None, filter=header.filter, night=NIGHT, start=header.start,
+                         exposure_s=header.exposure_s, width_px=600, height_px=400, header=header_document(header))
+            ])  # fmt: skip
+        whole = {row.id: replace(facts_of_row(row), name="") for row in ledger.frames()}
+        assert {line.frame_id: facts_of_line(line) for line in ledger.fact_lines()} == whole
+        assert [line.e_per_adu for line in ledger.fact_lines()] == [None, None]
+
+
+def test_past_lines_tell_readings_verdicts_and_solutions(ledger: Ledger, new_frame: Any) -> None:
+    ledger.add_frames([new_frame(1), new_frame(2), new_frame(3, kind="dark")])
+    first, second = (row.id for row in ledger.frames(kind="sub"))
+    ledger.save_reading(
+        ReadingRow(frame_id=first, version=1, calibration="k", scalars={"noise_e": 7.5, "sky_e": None}, arrays=b"")
+    )
+    ledger.save_verdicts(
+        [VerdictRow(frame_id=first, keep=False, worth=0.1, weight=0.2, scale=0.9, transparency=0.8, causes=[])]
+    )
+    place = {"photometry": {"zero_point_mag": 21.5}, "up_deg": 3.25, "mirrored": True}
+    ledger.save_solutions([SolutionRow(frame_id=first, solved=True, document=place)])
+    told = ledger.past_lines()
+    assert set(told) == {first, second}
+    assert told[first] == (first, first, 7.5, None, None, False, 0.9, 0.8, 21.5, 3.25, True, True)
+    assert told[second] == (second, *[None] * 11)
+
+
+def test_judged_lines_name_the_place_that_still_holds_a_sub(ledger: Ledger, new_frame: Any) -> None:
+    ledger.add_frames([new_frame(1), new_frame(2)])
+    first = ledger.frames(kind="sub")[0]
+    ledger.add_frames([replace(new_frame(1), path=Path("/other/copy.fits"))])
+    assert [line.path for line in ledger.judged_lines()] == [str(row.path) for row in ledger.frames(kind="sub")]
+    ledger.mark_gone([Path("/other/copy.fits")])
+    assert [line.path for line in ledger.judged_lines()] == [str(row.path) for row in ledger.frames(kind="sub")]
+    assert ledger.judged_lines(filter=first.filter)[0].frame_id == first.id
+    assert ledger.judged_lines(night=date(1999, 1, 1)) == []
+
+
+def test_latest_paths_begin_with_the_latest_sub(sqlite_ledger: Ledger) -> None:
+    rows = sqlite_ledger.frames(kind="sub")
+    assert sqlite_ledger.latest_paths(3) == [row.path for row in rows[:-4:-1]]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -72,3 +72,24 @@ def test_altitude_of_venus_in_the_textbook() -> None:
 def test_extinction_at_thirty_degrees() -> None:
     # CHECKS A4: 0.15 mag per air mass leaves 0.872 at X = 2 against the zenith.
     assert float(am.extinction_factor(1.9943, 0.15, relative_to=1.0)) == pytest.approx(0.872, abs=1e-3)
+
+
+def test_many_times_at_once_are_where_the_library_has_each() -> None:
+    """The place interpolated between days against the whole chain for each time (ERFA's atco13): far below an arcsecond."""
+    import erfa
+
+    rng = np.random.default_rng(18)
+    first = datetime(2024, 1, 1, tzinfo=UTC)
+    times = [first + timedelta(days=float(d)) for d in rng.uniform(0, 900, 200)]
+    ra, dec = rng.uniform(0, 360), rng.uniform(-89, 89)
+    altitude, azimuth = am.altitude_azimuth_deg(
+        ra, dec, latitude_deg=-32.6, longitude_deg=147.2, elevation_m=390.0, times=times
+    )
+    days = np.array([t.timestamp() for t in times]) / 86400.0
+    around, zenith, *_ = erfa.atco13(
+        np.radians(ra), np.radians(dec), 0.0, 0.0, 0.0, 0.0, 2440587.5, days, 0.0, np.radians(147.2), np.radians(-32.6), 390.0,
+        0.0, 0.0, 0.0, 0.0, 0.0, 0.55,
+    )  # fmt: skip
+    assert np.abs(altitude - (90.0 - np.degrees(zenith))).max() * 3600.0 < 0.02
+    across = (azimuth - np.degrees(around) + 180.0) % 360.0 - 180.0
+    assert np.abs(across * np.cos(np.radians(altitude))).max() * 3600.0 < 0.02

@@ -29,7 +29,7 @@ from rich.progress import (
 from rich.text import Text
 
 from nightfold.engine.core import CancelToken
-from nightfold.engine.documents import to_document
+from nightfold.engine.documents import document_lines, to_document
 from nightfold.errors import CancelledError, NightfoldError
 
 _state: dict[str, Path] = {}
@@ -75,7 +75,7 @@ def campaign_folder(common: Common) -> Path:
 def finish(common: Common, document: Any, people: Callable[[], str]) -> int:
     """Print the result and return the exit status 0."""
     if common.json:
-        json.dump(to_document(document), sys.stdout, indent=1, allow_nan=False, ensure_ascii=False)
+        sys.stdout.writelines(document_lines(to_document(document)))
         sys.stdout.write("\n")
     else:
         text = people()

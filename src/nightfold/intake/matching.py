@@ -94,6 +94,9 @@ def _groups(subs: Sequence[FrameFacts], limits: Tolerances, intervals: _Interval
 
 def _split_by_temperature(group: list[FrameFacts], tolerance_c: float) -> list[list[FrameFacts]]:
     """Parts in which all temperatures lie within the tolerance of their middle."""
+    felt = [f.sensor_c for f in group if f.sensor_c is not None]
+    if not felt or (len(felt) == len(group) and max(felt) - min(felt) <= tolerance_c):
+        return [group]
     unknown = [f for f in group if f.sensor_c is None]
     known = sorted((f for f in group if f.sensor_c is not None), key=lambda f: f.sensor_c or 0.0)
     parts: list[list[FrameFacts]] = [unknown] if unknown else []

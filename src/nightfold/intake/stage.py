@@ -18,6 +18,7 @@ from nightfold.intake.night import night_of, nights_by_gap
 from nightfold.intake.records import FrameFacts, Matched, Missing, RigEvent, RigHints
 from nightfold.intake.rigs import match_rig, why_no_rig
 from nightfold.intake.scan import Scanned, find_files, scan
+from nightfold.ledger.lines import FactLine
 from nightfold.ledger.records import FrameRow, NewFrame
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import CampaignSettings, Target
@@ -145,7 +146,7 @@ def take_in(ws: Workspace, paths: Iterable[Path]) -> TakeInReport:
     ws.ledger.add_refused([(Path(r.file), r.reason) for r in refused])
     if _date_by_gaps(ws):
         notes["no site and no local clock: nights are told apart by the longest gap in the day"] += 1
-        nights |= {f.night.isoformat() for f in ws.ledger.frames(kind="sub") if f.night is not None}
+        nights |= {night.isoformat() for night in ws.ledger.nights()}
     subs, calibration = facts_of(ws)
     missing = missing_calibration(subs, calibration, events=rig_events(ws)) if subs else []
     if not files and not refused:
@@ -205,10 +206,34 @@ def facts_of(ws: Workspace) -> tuple[list[FrameFacts], list[FrameFacts]]:
     """Matching facts of all subs and of all calibration frames in the ledger."""
     subs: list[FrameFacts] = []
     calibration: list[FrameFacts] = []
-    for row in ws.ledger.frames():
-        facts = facts_of_row(row)
-        (subs if facts.kind == "sub" else calibration).append(facts)
+    for line in ws.ledger.fact_lines():
+        (subs if line.kind == "sub" else calibration).append(facts_of_line(line))
     return subs, calibration
+
+
+def facts_of_line(line: FactLine) -> FrameFacts:
+    """Matching facts of one frame of the ledger, as `facts_of_row` has them; its file's name is left out."""
+    return FrameFacts(
+        id=line.frame_id,
+        name="",
+        kind=line.kind,  # type: ignore[arg-type]
+        width_px=line.width_px,
+        height_px=line.height_px,
+        start=None if line.start is None else line.start.replace(tzinfo=UTC),
+        night=line.night,
+        rig=line.rig,
+        camera=line.camera,
+        filter=line.filter,
+        exposure_s=line.exposure_s,
+        gain=line.gain,
+        offset=line.offset,
+        sensor_c=line.sensor_c,
+        set_point_c=line.set_point_c,
+        binning=(line.binning_x, line.binning_y),
+        readout_mode=line.readout_mode,
+        camera_angle_deg=line.rotator_deg,
+        calibrated=line.calibrated,
+    )
 
 
 def facts_of_row(row: FrameRow) -> FrameFacts:
@@ -226,9 +251,9 @@ def header_of_row(row: FrameRow) -> FrameHeader:
     return FrameHeader(**values)
 
 
-def calibration_groups(ws: Workspace) -> list[Matched]:
-    """Which calibration frames go with which subs."""
-    subs, calibration = facts_of(ws)
+def calibration_groups(ws: Workspace, facts: tuple[list[FrameFacts], list[FrameFacts]] | None = None) -> list[Matched]:
+    """Which calibration frames go with which subs; `facts`, as `facts_of` has them, spare reading them again."""
+    subs, calibration = facts_of(ws) if facts is None else facts
     return match_calibration(subs, calibration, events=rig_events(ws))
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date
+from functools import cache, partial
 
 import numpy as np
 
@@ -13,14 +14,16 @@ from nightfold.align.places.stage import solve_subs
 from nightfold.align.stage import place_subs
 from nightfold.errors import SettingsError
 from nightfold.judge.core import judge_groups
-from nightfold.judge.facts.stage import airmass_of, arcsec_per_px, load_groups
+from nightfold.judge.facts.stage import airmass_of, arcsec_per_px, image_scale, load_groups
 from nightfold.judge.findings.comparing import Choice, NightFigure
 from nightfold.judge.findings.stage import FINDING_KINDS, NIGHTS, SHARPER, JudgedGroup, find_all
 from nightfold.judge.losses import losses
-from nightfold.judge.photometry.stage import photometry_of, zero_points
+from nightfold.judge.photometry.stage import zero_points
 from nightfold.judge.records import Finding, Loss, SubFacts, Verdict
 from nightfold.judge.value import sharpness_weights, weight_of
-from nightfold.ledger.records import FindingRow, VerdictRow
+from nightfold.ledger.base import many_rows
+from nightfold.ledger.lines import JudgedLine
+from nightfold.ledger.records import DecisionRow, FindingRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.stage import measure_subs
 
@@ -210,49 +213,51 @@ def is_kept(verdict: VerdictRow | None, decision: str | None) -> bool:
     return verdict is not None and verdict.keep
 
 
+def _judged(line: JudgedLine, decision: DecisionRow | None, scale_of: Callable[..., float | None]) -> JudgedSub:
+    """A sub as its document tells it, with a person's decision over the verdict."""
+    kept = decision.verdict == "keep" if decision is not None else bool(line.keep)
+    causes = [CauseLine(cause=c, detail=d) for c, d in line.causes or ()]
+    if decision is not None:
+        causes.insert(0, CauseLine(cause="person", detail=decision.why or f"{decision.verdict} decided by hand"))
+    scale = scale_of(line.rig, line.pixel_um, line.binning, line.focal_length_mm)
+    return JudgedSub(
+        file=line.path,
+        sha256=line.sha256,
+        rig=line.rig,
+        target=line.target,
+        filter=line.filter,
+        night=line.night.isoformat() if line.night else None,
+        start=None if line.start is None else line.start.replace(tzinfo=UTC),
+        exposure_s=line.exposure_s,
+        stars=line.star_count,
+        fwhm_px=line.fwhm_px,
+        fwhm_arcsec=line.fwhm_px * scale if line.fwhm_px is not None and scale else None,
+        half_flux_radius_px=line.half_flux_radius_px,
+        ellipticity=line.ellipticity,
+        ellipticity_angle_deg=line.ellipticity_angle_deg,
+        sky_e_per_s=line.sky_e / (line.exposure_s or 1.0) if line.sky_e is not None else None,
+        transparency=line.transparency,
+        verdict="keep" if kept else "drop",
+        weight=0.0 if not kept or line.keep is None else line.weight,
+        causes=tuple(causes),
+        zero_point_mag=line.zero_point_mag,
+        zero_point_uncertainty_mag=line.zero_point_uncertainty_mag,
+        sky_mag_arcsec2=line.sky_mag_arcsec2,
+        limiting_mag=line.limiting_mag,
+        transparency_absolute=line.transparency_absolute,
+    )
+
+
 def report(
     ws: Workspace, *, filter: str | None = None, night: date | None = None, notes: Sequence[str] = ()
 ) -> JudgeReport:
     """The verdicts in the ledger, with a person's decisions over them."""
-    rows = ws.ledger.frames(kind="sub", filter=filter, night=night)
-    ids = None if filter is None and night is None else [row.id for row in rows]
-    verdicts, decisions, places = ws.ledger.verdicts(ids), ws.ledger.decisions(ids), ws.ledger.solutions(ids)
-    readings = ws.ledger.readings([row.id for row in rows], with_arrays=False)
-    judged = []
-    for row in rows:
-        verdict, decision = verdicts.get(row.id), decisions.get(row.id)
-        reading = scalars.scalars if (scalars := readings.get(row.id)) else None
-        kept = is_kept(verdict, decision.verdict if decision else None)
-        causes = [CauseLine(cause=c, detail=d) for c, d in (verdict.causes if verdict else [])]
-        if decision is not None:
-            causes.insert(0, CauseLine(cause="person", detail=decision.why or f"{decision.verdict} decided by hand"))
-        scale = arcsec_per_px(ws, row)
-        fwhm = reading["fwhm_px"] if reading else None
-        sky = reading["sky_e"] if reading else None
-        judged.append(
-            JudgedSub(
-                file=str(row.path),
-                sha256=row.sha256,
-                rig=row.rig,
-                target=row.target,
-                filter=row.filter,
-                night=row.night.isoformat() if row.night else None,
-                start=row.start,
-                exposure_s=row.exposure_s,
-                stars=reading["star_count"] if reading else None,
-                fwhm_px=fwhm,
-                fwhm_arcsec=fwhm * scale if fwhm is not None and scale else None,
-                half_flux_radius_px=reading["half_flux_radius_px"] if reading else None,
-                ellipticity=reading["ellipticity"] if reading else None,
-                ellipticity_angle_deg=reading["ellipticity_angle_deg"] if reading else None,
-                sky_e_per_s=sky / (row.exposure_s or 1.0) if sky is not None else None,
-                transparency=verdict.transparency if verdict else None,
-                verdict="keep" if kept else "drop",
-                weight=verdict.weight if verdict and kept else 0.0,
-                causes=tuple(causes),
-                **photometry_of(places.get(row.id)),
-            )
-        )
+    where = {name: value for name, value in (("filter", filter), ("night", night)) if value is not None}
+    lines = ws.ledger.judged_lines(**where)
+    decisions = ws.ledger.decisions([line.frame_id for line in lines] if where else None)
+    scale_of = cache(partial(image_scale, ws.settings))
+    with many_rows():
+        judged = [_judged(line, decisions.get(line.frame_id), scale_of) for line in lines]
     return JudgeReport(
         subs=tuple(judged),
         losses=losses_of(ws, filter, night),

@@ -78,6 +78,11 @@ def many_rows() -> Iterator[None]:
             gc.enable()
 
 
+def place_rank(row: Any) -> tuple[Any, ...]:
+    """Which of a content's places to use: one that still holds it, the latest of those."""
+    return (not row.gone, row.seen_at, row.place_id)
+
+
 def key_of(result: sa.CursorResult[Any]) -> int:
     """The number that a new row was given."""
     key = result.inserted_primary_key

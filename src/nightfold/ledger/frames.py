@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, aware, chunks, many_rows, naive, now, plain
+from nightfold.ledger.base import LedgerBase, aware, chunks, many_rows, naive, now, place_rank, plain
 from nightfold.ledger.records import AddCounts, FrameRow, NewFrame, PlaceRow, RefusedRow
 
 MATCHED = ("kind", "rig", "target", "panel", "filter", "night", "exposure_s")
@@ -64,31 +64,25 @@ class FramesPart(LedgerBase):
         ids: Iterable[int] | None = None,
     ) -> list[FrameRow]:
         """Frames of these properties, by their start. One whose files are all gone has the path where it last was."""
+        f, place = t.frame.c, t.place.c
         query = sa.select(
-            t.frame, t.place.c.path, t.place.c.gone, t.place.c.made_at.label("seen_at"), t.place.c.id.label("place_id")
-        ).join(t.place, t.place.c.frame_id == t.frame.c.id)
-        for column, value in (
-            (t.frame.c.kind, kind),
-            (t.frame.c.rig, rig),
-            (t.frame.c.target, target),
-            (t.frame.c.filter, filter),
-            (t.frame.c.night, night),
-        ):
+            *(f[name] for name in _OF_FRAME), place.path, place.name, place.gone, place.made_at.label("seen_at"), place.id.label("place_id")
+        ).join(t.place, place.frame_id == f.id)  # fmt: skip
+        for column, value in ((f.kind, kind), (f.rig, rig), (f.target, target), (f.filter, filter), (f.night, night)):
             if value is not None:
                 query = query.where(column == value)
-        best: dict[int, tuple[tuple[Any, ...], FrameRow]] = {}
         if ids is not None:
             ids = [i for i in ids if abs(i) < 1 << 63]  # a number no database can hold is that of no frame
-        queries = [query] if ids is None else [query.where(t.frame.c.id.in_(chunk)) for chunk in chunks(ids)]
+        queries = [query] if ids is None else [query.where(f.id.in_(chunk)) for chunk in chunks(ids)]
+        best: dict[int, Any] = {}
         with self._reading() as connection, many_rows():
             for chosen in queries:
-                for row in connection.execute(chosen).mappings():
-                    # The place to use: one that still holds the content, the latest of those.
-                    rank = (not row["gone"], row["seen_at"], row["place_id"])
-                    if row["id"] not in best or rank > best[row["id"]][0]:
-                        best[row["id"]] = (rank, _frame_row(row))
-        rows = [row for _, row in best.values()]
-        return sorted(rows, key=lambda r: (r.start or datetime.max.replace(tzinfo=UTC), r.name, r.id))
+                for row in connection.execute(chosen).all():
+                    before = best.get(row[0])
+                    if before is None or place_rank(row) > place_rank(before):
+                        best[row[0]] = row
+            rows = sorted(best.values(), key=lambda r: (r.start or datetime.max, r.name, r.id))
+            return [_frame_row(row) for row in rows]
 
     def nights(self, *, target: str | None = None) -> list[date]:
         """The nights that have subs, in order."""
@@ -264,7 +258,12 @@ def _frame_values(new: NewFrame, made: datetime) -> dict[str, Any]:
     return {**values, "start": naive(new.start), "made_at": made}
 
 
-def _frame_row(row: sa.RowMapping) -> FrameRow:
-    values = {k: row[k] for k in FrameRow.__dataclass_fields__ if k not in ("path", "start")}
-    start = row["start"]
-    return FrameRow(**values, path=Path(row["path"]), start=None if start is None else aware(start))
+_OF_FRAME = tuple(name for name in FrameRow.__dataclass_fields__ if name != "path")
+_START, _PATH = _OF_FRAME.index("start"), len(_OF_FRAME)
+
+
+def _frame_row(row: Any) -> FrameRow:
+    values = dict(zip(_OF_FRAME, row))
+    if row[_START] is not None:
+        values["start"] = aware(row[_START])
+    return FrameRow(**values, path=Path(row[_PATH]))

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, many_rows
+from nightfold.ledger.base import LedgerBase, many_rows, place_rank
 
 
 class SubLine(NamedTuple):
@@ -32,6 +32,86 @@ class SubLine(NamedTuple):
     sky_e: float | None
     keep: bool | None
     worth: float | None
+
+
+class FactLine(NamedTuple):
+    """A frame of any kind in what it is matched and planned by. `start` is UTC without a zone."""
+
+    frame_id: int
+    kind: str
+    rig: str | None
+    target: str | None
+    panel: int | None
+    filter: str | None
+    night: date | None
+    start: datetime | None
+    exposure_s: float | None
+    width_px: int
+    height_px: int
+    camera: str | None
+    gain: float | None
+    offset: float | None
+    sensor_c: float | None
+    set_point_c: float | None
+    binning_x: int
+    binning_y: int
+    readout_mode: str | None
+    rotator_deg: float | None
+    calibrated: bool
+    e_per_adu: float | None
+
+
+class PastLine(NamedTuple):
+    """What was measured and judged of a sub; None where nothing was. `keep` is the automatic verdict."""
+
+    frame_id: int
+    measured: int | None
+    noise_e: float | None
+    sky_e: float | None
+    fwhm_px: float | None
+    keep: bool | None
+    scale: float | None
+    transparency: float | None
+    zero_point_mag: float | None
+    up_deg: float | None
+    mirrored: bool | None
+    solved: bool | None
+
+
+class JudgedLine(NamedTuple):
+    """A sub as the judge's document tells it, but for a person's decision. `start` is UTC without a zone."""
+
+    frame_id: int
+    sha256: str | None
+    rig: str | None
+    target: str | None
+    filter: str | None
+    night: date | None
+    start: datetime | None
+    exposure_s: float | None
+    pixel_um: float | None
+    binning: int | None
+    focal_length_mm: float | None
+    star_count: int | None
+    fwhm_px: float | None
+    half_flux_radius_px: float | None
+    ellipticity: float | None
+    ellipticity_angle_deg: float | None
+    sky_e: float | None
+    keep: bool | None
+    weight: float | None
+    transparency: float | None
+    causes: list[list[str]] | None
+    zero_point_mag: float | None
+    zero_point_uncertainty_mag: float | None
+    sky_mag_arcsec2: float | None
+    limiting_mag: float | None
+    transparency_absolute: float | None
+    path: str
+    name: str
+    gone: bool
+    seen_at: datetime
+    place_id: int
 
 
 class PlaceLine(NamedTuple):
@@ -65,8 +145,86 @@ class LinesPart(LedgerBase):
             .select_from(t.frame)
             .outerjoin(t.reading, t.reading.c.frame_id == f.id)
             .outerjoin(t.verdict, t.verdict.c.frame_id == f.id)
-            .where(f.kind == "sub", *(f[name] == value for name, value in where.items()))
+            .where(f.kind == "sub" if where else _most_are_subs(), *(f[name] == value for name, value in where.items()))
         )
+
+    def fact_lines(self) -> list[FactLine]:
+        """All frames as they are matched and planned by, by their start."""
+        f, h = t.frame.c, t.frame.c.header
+        columns: Iterable[Any] = (
+            f.id, f.kind, f.rig, f.target, f.panel, f.filter, f.night, f.start, f.exposure_s, f.width_px, f.height_px,
+            h["camera"].as_string(), h["gain"].as_float(), h["offset"].as_float(), h["sensor_c"].as_float(),
+            h["set_point_c"].as_float(), h[("binning", 0)].as_integer(), h[("binning", 1)].as_integer(),
+            h["readout_mode"].as_string(), h["rotator_deg"].as_float(), h["calibrated"].as_boolean(), h["e_per_adu"].as_float(),
+        )  # fmt: skip
+        with self._reading() as connection, many_rows():
+            lines = [FactLine._make(row) for row in connection.execute(sa.select(*columns)).all()]
+        return sorted(lines, key=lambda line: (line.start or datetime.max, line.frame_id))
+
+    def past_lines(self) -> dict[int, PastLine]:
+        """What was measured and judged of each sub."""
+        f, scalars, place = t.frame.c, t.reading.c.scalars, t.solution.c.document
+        columns: Iterable[Any] = (
+            f.id, t.reading.c.frame_id, scalars["noise_e"].as_float(), scalars["sky_e"].as_float(), scalars["fwhm_px"].as_float(),
+            t.verdict.c.keep, t.verdict.c.scale, t.verdict.c.transparency, place[("photometry", "zero_point_mag")].as_float(),
+            place["up_deg"].as_float(), place["mirrored"].as_boolean(), t.solution.c.solved,
+        )  # fmt: skip
+        query = (
+            sa.select(*columns)
+            .select_from(t.frame)
+            .outerjoin(t.reading, t.reading.c.frame_id == f.id)
+            .outerjoin(t.verdict, t.verdict.c.frame_id == f.id)
+            .outerjoin(t.solution, t.solution.c.frame_id == f.id)
+            .where(_most_are_subs())
+        )
+        with self._reading() as connection, many_rows():
+            return {row[0]: PastLine._make(row) for row in connection.execute(query).all()}
+
+    def judged_lines(self, **where: Any) -> list[JudgedLine]:
+        """All subs, or those whose columns equal `where`, by their start; each with the place where it lies, or last lay."""
+        f, h, scalars, place = t.frame.c, t.frame.c.header, t.reading.c.scalars, t.place.c
+        columns: Iterable[Any] = (
+            f.id, f.sha256, f.rig, f.target, f.filter, f.night, f.start, f.exposure_s, h["pixel_um"].as_float(),
+            h[("binning", 0)].as_integer(), h["focal_length_mm"].as_float(), scalars["star_count"].as_integer(),
+            *(scalars[n].as_float() for n in ("fwhm_px", "half_flux_radius_px", "ellipticity", "ellipticity_angle_deg", "sky_e")),
+            t.verdict.c.keep, t.verdict.c.weight, t.verdict.c.transparency, t.verdict.c.causes,
+            *(t.solution.c.document[("photometry", n)].as_float() for n in JudgedLine._fields[21:26]),
+            place.path, place.name, place.gone, place.made_at, place.id,
+        )  # fmt: skip
+        query = (
+            sa.select(*columns)
+            .select_from(t.frame)
+            .join(t.place, place.frame_id == f.id)
+            .outerjoin(t.reading, t.reading.c.frame_id == f.id)
+            .outerjoin(t.verdict, t.verdict.c.frame_id == f.id)
+            .outerjoin(t.solution, t.solution.c.frame_id == f.id)
+            .where(f.kind == "sub" if where else _most_are_subs(), *(f[name] == value for name, value in where.items()))
+        )
+        best: dict[int, JudgedLine] = {}
+        with self._reading() as connection, many_rows():
+            for row in connection.execute(query).all():
+                line = JudgedLine._make(row)
+                before = best.setdefault(line.frame_id, line)
+                if before is not line and place_rank(line) > place_rank(before):
+                    best[line.frame_id] = line
+            return sorted(best.values(), key=lambda line: (line.start or datetime.max, line.name, line.frame_id))
+
+    def latest_paths(self, count: int) -> list[Path]:
+        """Where the subs of the latest starts lie, or last lay; the latest first."""
+        newest = (
+            sa.select(t.frame.c.id, t.frame.c.start)
+            .where(t.frame.c.kind == "sub", t.frame.c.start.is_not(None))
+            .order_by(t.frame.c.start.desc())
+            .limit(count)
+            .subquery()
+        )
+        query = (
+            sa.select(t.place.c.path)
+            .join(newest, newest.c.id == t.place.c.frame_id)
+            .order_by(newest.c.start.desc(), t.place.c.gone, t.place.c.made_at.desc())
+        )
+        with self._reading() as connection:
+            return [Path(p) for p in connection.scalars(query)]
 
     def sub_count(self) -> int:
         """How many subs there are."""
@@ -120,3 +278,8 @@ class LinesPart(LedgerBase):
         )
         with self._reading() as connection:
             return {row[0]: row[1] for row in connection.execute(query)}
+
+
+def _most_are_subs() -> sa.ColumnElement[bool]:
+    """The kind is "sub", asked so that no index is taken: for nearly all rows, one after the other is twice as fast."""
+    return sa.func.coalesce(t.frame.c.kind, "") == "sub"

@@ -41,13 +41,14 @@ class VerdictsPart(LedgerBase):
 
     def readings(self, frame_ids: Sequence[int], *, with_arrays: bool = True) -> dict[int, ReadingRow]:
         """Readings of frames, by frame; without their arrays (empty bytes) where only the scalars are wanted."""
-        columns = [c for c in t.reading.c if c.name != "made_at" and (with_arrays or c.name != "arrays")]
+        names = [n for n in ReadingRow.__dataclass_fields__ if with_arrays or n != "arrays"]
+        lacks: dict[str, Any] = {} if with_arrays else {"arrays": b""}
         found: dict[int, ReadingRow] = {}
         with self._reading() as connection, many_rows():
             for chunk in chunks(frame_ids):
-                query = sa.select(*columns).where(t.reading.c.frame_id.in_(chunk))
-                for row in connection.execute(query).mappings():
-                    found[row["frame_id"]] = ReadingRow(**{"arrays": b"", **row})
+                query = sa.select(*(t.reading.c[n] for n in names)).where(t.reading.c.frame_id.in_(chunk))
+                for row in connection.execute(query).all():
+                    found[row.frame_id] = ReadingRow(**dict(zip(names, row)), **lacks)
         return found
 
     def reading_versions(self) -> dict[int, tuple[int, str]]:
@@ -148,14 +149,15 @@ class VerdictsPart(LedgerBase):
     def solutions(self, frame_ids: Sequence[int] | None = None) -> dict[int, SolutionRow]:
         """Where these frames or all lie on the sky, by frame."""
         wanted: Iterable[Sequence[int] | None] = [None] if frame_ids is None else chunks(frame_ids)
+        names = [*SolutionRow.__dataclass_fields__]
         found: dict[int, SolutionRow] = {}
-        with self._reading() as connection:
+        with self._reading() as connection, many_rows():
             for chunk in wanted:
-                query = sa.select(t.solution)
+                query = sa.select(*(t.solution.c[n] for n in names))
                 if chunk is not None:
                     query = query.where(t.solution.c.frame_id.in_(chunk))
-                for r in connection.execute(query).mappings():
-                    found[r["frame_id"]] = SolutionRow(**without(r, "made_at"))
+                for row in connection.execute(query).all():
+                    found[row.frame_id] = SolutionRow(**dict(zip(names, row)))
         return found
 
     # -- verdicts and decisions --------------------------------------------------------------------------------------

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +15,11 @@ from nightfold.align.wcs import is_mirrored, up_deg
 from nightfold.depth.stage import depth
 from nightfold.engine.core import atomic_write, write_text
 from nightfold.errors import NightfoldError, SettingsError
-from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row, rig_events
-from nightfold.judge.photometry.stage import photometry_of
-from nightfold.judge.stage import is_kept
-from nightfold.ledger.records import FrameRow, GridRow
+from nightfold.intake.records import Matched
+from nightfold.intake.stage import calibration_groups, facts_of_line, rig_events
+from nightfold.ledger.base import many_rows
+from nightfold.ledger.lines import FactLine, PastLine
+from nightfold.ledger.records import GridRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.plan.advice import exposure_report, frame_report
 from nightfold.plan.calendar import blocks_csv, calendar_bytes
@@ -32,24 +35,24 @@ __all__ = ["calendar", "exposure", "frame", "season", "state_of", "tonight"]
 
 def state_of(ws: Workspace, *, day: date | None = None) -> State:
     """What the ledger holds for planning; with the plan told last for a night."""
-    rows = ws.ledger.frames()
-    subs = [r for r in rows if r.kind == "sub"]
-    facts = [facts_of_row(r) for r in rows]
-    grids = ws.ledger.grids()
-    wanted, now = _angles(ws, subs, grids)
-    folder = _raw_folder(ws, subs)
-    return State(
-        subs=_past(ws, subs),
-        sub_facts=tuple(f for f in facts if f.kind == "sub"),
-        calibration_facts=tuple(f for f in facts if f.kind != "sub"),
-        events=tuple(rig_events(ws)),
-        wanted_angle=wanted,
-        angle_now=now,
-        measured_goals=_measured_goals(ws, day),
-        last_plan=_last_plan(ws, day) if day is not None else (),
-        folder=str(folder),
-        free_bytes=shutil.disk_usage(folder).free,
-    )
+    with many_rows():
+        lines, known = ws.ledger.fact_lines(), ws.ledger.past_lines()
+        subs = [line for line in lines if line.kind == "sub"]
+        facts = [facts_of_line(line) for line in subs], [facts_of_line(line) for line in lines if line.kind != "sub"]
+        wanted, now = _angles(ws, subs, known)
+        folder = _raw_folder(ws)
+        return State(
+            subs=_past(ws, subs, known, calibration_groups(ws, facts)),
+            sub_facts=tuple(facts[0]),
+            calibration_facts=tuple(facts[1]),
+            events=tuple(rig_events(ws)),
+            wanted_angle=wanted,
+            angle_now=now,
+            measured_goals=_measured_goals(ws, day),
+            last_plan=_last_plan(ws, day) if day is not None else (),
+            folder=str(folder),
+            free_bytes=shutil.disk_usage(folder).free,
+        )
 
 
 def _measured_goals(ws: Workspace, day: date | None) -> dict[tuple[str, int | None, str], MeasuredGoal]:
@@ -72,67 +75,66 @@ def _measured_goals(ws: Workspace, day: date | None) -> dict[tuple[str, int | No
     return found
 
 
-def _past(ws: Workspace, rows: list[FrameRow]) -> tuple[PastSub, ...]:
+def _past(
+    ws: Workspace, lines: Sequence[FactLine], known: Mapping[int, PastLine], groups: Sequence[Matched]
+) -> tuple[PastSub, ...]:
     """The subs with what was measured and judged of them."""
-    ids = [r.id for r in rows]
-    readings = ws.ledger.readings(ids, with_arrays=False)
-    verdicts, decisions = ws.ledger.verdicts(), ws.ledger.decisions()
-    solutions = ws.ledger.solutions(ids)
-    levelled = {i for group in calibration_groups(ws) if group.darks or group.bias for i in group.subs}
+    decisions = {i: d.verdict == "keep" for i, d in ws.ledger.decisions().items()}
+    levelled = {i for group in groups if group.darks or group.bias for i in group.subs}
+
+    @cache
+    def told(rig: str | None, setting: float | None) -> tuple[bool, bool]:
+        """Whether campaign.toml tells electrons a count, and the pedestal."""
+        named = ws.settings.rig_named(rig)
+        gain = named.gain_for(setting) if named else None
+        return gain is not None and gain.e_per_adu is not None, gain is not None and gain.offset_adu is not None
+
     found = []
-    for row in rows:
-        reading, verdict, decision = readings.get(row.id), verdicts.get(row.id), decisions.get(row.id)
-        scalars = reading.scalars if reading else {}
-        header = header_of_row(row)
-        rig = ws.settings.rig_named(row.rig)
-        gain = rig.gain_for(header.gain) if rig else None
-        counts = header.e_per_adu is not None or (gain is not None and gain.e_per_adu is not None)
-        level = row.id in levelled or (gain is not None and gain.offset_adu is not None)
-        exposure = row.exposure_s or 0.0
-        sky = scalars.get("sky_e")
+    for line in lines:
+        past = known[line.frame_id]
+        counts, level = told(line.rig, line.gain)
+        exposure = line.exposure_s or 0.0
         # A sub that nothing judged yet counts as kept: it was shot to be used.
-        kept = is_kept(verdict, decision.verdict if decision else None) if verdict or decision else True
+        kept = decisions.get(line.frame_id, past.keep is not False)
         found.append(
             PastSub(
-                rig=row.rig,
-                target=row.target,
-                panel=row.panel,
-                filter=row.filter,
-                night=row.night,
-                start=row.start,
+                rig=line.rig,
+                target=line.target,
+                panel=line.panel,
+                filter=line.filter,
+                night=line.night,
+                start=None if line.start is None else line.start.replace(tzinfo=UTC),
                 exposure_s=exposure,
                 kept=kept,
-                calibrated=reading is not None and counts and level,
-                scale=verdict.scale if verdict else None,
-                transparency=verdict.transparency if verdict else None,
-                noise_e=scalars.get("noise_e"),
-                sky_e_per_s=sky / exposure if sky is not None and exposure > 0 else None,
-                fwhm_px=scalars.get("fwhm_px"),
-                zero_point_mag=photometry_of(solutions.get(row.id))["zero_point_mag"],
-                binned=header.binning[0],
+                calibrated=past.measured is not None
+                and (counts or line.e_per_adu is not None)
+                and (level or line.frame_id in levelled),
+                scale=past.scale,
+                transparency=past.transparency,
+                noise_e=past.noise_e,
+                sky_e_per_s=past.sky_e / exposure if past.sky_e is not None and exposure > 0 else None,
+                fwhm_px=past.fwhm_px,
+                zero_point_mag=past.zero_point_mag,
+                binned=line.binning_x,
             )
         )
     return tuple(found)
 
 
 def _angles(
-    ws: Workspace, subs: list[FrameRow], grids: list[GridRow]
+    ws: Workspace, subs: Sequence[FactLine], known: Mapping[int, PastLine]
 ) -> tuple[dict[tuple[str, int | None], Angle], dict[tuple[str, str, int | None], Angle]]:
     """Angles of solved grids, and of the latest sub of each rig whose place on the sky is known."""
     wanted: dict[tuple[str, int | None], Angle] = {}
     now: dict[tuple[str, str, int | None], Angle] = {}
-    for grid in grids:
+    for grid in ws.ledger.grids():
         cd = _cd_matrix(grid)
         if cd is not None:
             wanted[(grid.target, grid.panel)] = Angle(up_deg(cd), is_mirrored(cd))
-    solutions = ws.ledger.solutions([r.id for r in subs])
-    for row in subs:  # in the order of their starts: the latest stays
-        solution = solutions.get(row.id)
-        if solution is None or not solution.solved or row.rig is None or row.target is None:
-            continue
-        place = solution.document
-        if place.get("up_deg") is not None:
-            now[(row.rig, row.target, row.panel)] = Angle(float(place["up_deg"]), bool(place.get("mirrored", False)))
+    for line in subs:  # in the order of their starts: the latest stays
+        past = known[line.frame_id]
+        if past.solved and past.up_deg is not None and line.rig is not None and line.target is not None:
+            now[(line.rig, line.target, line.panel)] = Angle(past.up_deg, bool(past.mirrored))
     return wanted, now
 
 
@@ -144,12 +146,10 @@ def _cd_matrix(grid: GridRow) -> np.ndarray | None:
     return np.array([[float(cards[f"CD{i}_{j}"]) for j in (1, 2)] for i in (1, 2)])
 
 
-def _raw_folder(ws: Workspace, subs: list[FrameRow]) -> Path:
+def _raw_folder(ws: Workspace) -> Path:
     """Where the latest raws lie, as far as that folder is there; else the campaign's own."""
-    for row in reversed(subs[-20:]):
-        if row.path.parent.is_dir():
-            return row.path.parent
-    return ws.folder
+    folders = dict.fromkeys(path.parent for path in ws.ledger.latest_paths(20))
+    return next((folder for folder in folders if folder.is_dir()), ws.folder)
 
 
 def _plan_key(day: date) -> str:

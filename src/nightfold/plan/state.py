@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cache, partial
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -48,7 +50,7 @@ SKY_NIGHTS = 40
 DAY_S = 86400.0
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class PastSub:
     """One sub of the ledger. None where nothing was measured yet."""
 
@@ -124,7 +126,8 @@ class State:
 
 def typical_sub_s(subs: Sequence[PastSub], rig: str, filter: str) -> float | None:
     """The length that most of the last fifty subs of a rig and filter have; None without any."""
-    lengths = [s.exposure_s for s in subs if s.rig == rig and s.filter == filter and s.exposure_s > 0][-50:]
+    own = (s.exposure_s for s in reversed(subs) if s.rig == rig and s.filter == filter and s.exposure_s > 0)
+    lengths = list(islice(own, 50))[::-1]
     return max(sorted(set(lengths)), key=lengths.count) if lengths else None
 
 
@@ -147,17 +150,19 @@ def progress_of(
     goal: Goal,
     equipment: Equipment,
     *,
-    altitude_deg: FloatArray,
+    altitude_deg: FloatArray | None = None,
     model: SkyModel,
 ) -> tuple[float, float]:
     """Share of a goal's SNR squared that kept subs of one rig hold, and their hours.
 
     A goal in brightness counts each sub by the CCD equation with its measured noise and its zero point; without a zero point
-    with its relative transparency and the air mass of its altitude; what was not measured is taken from the model. A goal in hours counts exposure, less where a sub is
-    worth less per second than the better ones of its kind (square of scale over noise, against the 90th percentile).
+    with its relative transparency and the air mass of its altitude (of 60 degrees where `altitude_deg` tells none); what was
+    not measured is taken from the model. A goal in hours counts exposure, less where a sub is worth less per second than the
+    better ones of its kind (square of scale over noise, against the 90th percentile).
     """
     wheel = equipment.wheels.get(goal.filter)
-    own = [(s, h) for s, h in zip(subs, altitude_deg) if s.kept and s.rig == equipment.name and s.filter == goal.filter]
+    heights = np.full(len(subs), np.nan) if altitude_deg is None else altitude_deg
+    own = [(s, h) for s, h in zip(subs, heights) if s.kept and s.rig == equipment.name and s.filter == goal.filter]
     hours = sum(s.exposure_s for s, _ in own) / 3600.0
     if not own or wheel is None:
         return 0.0, hours
@@ -166,40 +171,45 @@ def progress_of(
     if not equipment.measured:
         return 0.0, hours
     done = 0.0
-    for sub, altitude in own:
-        shooting = shooting_of(equipment, wheel, goal, sub_s=sub.exposure_s)
-        done += _share_of(sub, float(altitude), shooting, model)
+    for length in sorted({s.exposure_s for s, _ in own}):
+        alike = [(s, h) for s, h in own if s.exposure_s == length]
+        shooting = shooting_of(equipment, wheel, goal, sub_s=length)
+        altitudes = np.array([h for _, h in alike], dtype=np.float64)
+        done += float(_shares_of([s for s, _ in alike], altitudes, shooting, model).sum())
     return done, hours
 
 
-def _share_of(sub: PastSub, altitude_deg: float, shooting: Shooting, model: SkyModel) -> float:
-    """Share of the goal in one sub: box_px (s t)^2 / (noise^2 + s t) over the goal's SNR squared."""
-    altitude = altitude_deg if np.isfinite(altitude_deg) else 60.0
+def _shares_of(subs: Sequence[PastSub], altitude_deg: FloatArray, shooting: Shooting, model: SkyModel) -> FloatArray:
+    """Share of the goal in each of some subs of one length: box_px (s t)^2 / (noise^2 + s t) over the goal's SNR squared."""
+    exposure_s = subs[0].exposure_s
+    altitude = np.maximum(np.where(np.isfinite(altitude_deg), altitude_deg, 60.0), 5.0)
+    zero_point, transparency, noise_e = (
+        np.array([np.nan if (v := getattr(s, name)) is None else v for s in subs], dtype=np.float64)
+        for name in ("zero_point_mag", "transparency", "noise_e")
+    )
     k = extinction_mag_at(shooting.band.centre_nm, model.extinction_mag, model.elevation_m)
-    through = float(extinction_factor(airmass_from_true_altitude(max(altitude, 5.0)), k))
-    if sub.zero_point_mag is not None:
-        through = light_share(sub.zero_point_mag, shooting)
-    elif sub.transparency is not None:
-        through *= sub.transparency
-    signal = shooting.signal_e_per_s * through * sub.exposure_s
-    if sub.noise_e is not None:
-        blank = sub.noise_e**2 / sub.binned**2
-    else:
+    clear = extinction_factor(airmass_from_true_altitude(altitude), k)
+    clear = clear * np.where(np.isfinite(transparency), transparency, 1.0)
+    through = np.where(np.isfinite(zero_point), light_share(zero_point, shooting), clear)
+    signal = shooting.signal_e_per_s * through * exposure_s
+    blank = noise_e**2 / np.array([s.binned for s in subs], dtype=np.float64) ** 2
+    unknown = ~np.isfinite(noise_e)
+    if unknown.any():
         terms = model.terms(
-            shooting.band, altitude_deg=max(altitude, 5.0), sun_altitude_deg=-40.0, moon_altitude_deg=-40.0, separation_deg=90.0,
+            shooting.band, altitude_deg=altitude[unknown], sun_altitude_deg=-40.0, moon_altitude_deg=-40.0, separation_deg=90.0,
             phase_angle_deg=90.0,
         )  # fmt: skip
-        sky = float(sky_e_per_s(terms.total, shooting.band.width_nm, shooting.optics))
-        blank = (sky + shooting.dark_e_per_s) * sub.exposure_s + shooting.read_noise_e**2
+        sky = sky_e_per_s(terms.total, shooting.band.width_nm, shooting.optics)
+        blank[unknown] = (sky + shooting.dark_e_per_s) * exposure_s + shooting.read_noise_e**2
     box_px = (shooting.box_arcsec / shooting.optics.scale_arcsec_px) ** 2
-    return float(box_px * signal**2 / (blank + signal) / shooting.snr**2)
+    return np.asarray(box_px * signal**2 / (blank + signal) / shooting.snr**2)
 
 
-def light_share(zero_point_mag: float, shooting: Shooting) -> float:
+def light_share(zero_point_mag: FloatArray, shooting: Shooting) -> FloatArray:
     """Light that arrived against what a rig's numbers promise above the air: from the zero point of stars."""
     promised = float(photons_from_ab(0.0, shooting.band.centre_nm)) * shooting.band.width_nm
     promised *= shooting.optics.area_m2 * shooting.optics.efficiency
-    return float(10.0 ** (0.4 * zero_point_mag)) / promised
+    return np.asarray(10.0 ** (0.4 * zero_point_mag)) / promised
 
 
 def measured_throughput(
@@ -215,21 +225,32 @@ def measured_throughput(
 
     Fewer than `least` subs tell nothing; a share outside 0.05 to 3 says that the rig's numbers are of another rig.
     """
-    shares: dict[tuple[str, str], list[float]] = {}
+    shares: dict[tuple[str, str], list[FloatArray]] = {}
+    by_place: dict[tuple[str | None, int | None], list[PastSub]] = {}
+    for s in subs:
+        if s.kept and s.zero_point_mag is not None:
+            by_place.setdefault((s.target, s.panel), []).append(s)
     for key, (ra_deg, dec_deg) in places.items():
-        own = [s for s in subs if (s.target, s.panel) == key and s.kept and s.zero_point_mag is not None]
+        own = by_place.get(key, [])
+        kinds: dict[tuple[str | None, str | None], list[int]] = {}
+        for i, s in enumerate(own):
+            kinds.setdefault((s.rig, s.filter), []).append(i)
         altitudes = altitudes_of(own, place, ra_deg, dec_deg)
-        for sub, altitude in zip(own, altitudes):
-            gear = equipment.get(sub.rig or "")
-            wheel = gear.wheels.get(sub.filter or "") if gear is not None and gear.measured else None
-            if gear is None or wheel is None or sub.zero_point_mag is None or not np.isfinite(altitude):
+        for (rig, name), index in kinds.items():
+            gear = equipment.get(rig or "")
+            wheel = gear.wheels.get(name or "") if gear is not None and gear.measured else None
+            if gear is None or wheel is None:
                 continue
-            shooting = shooting_of(gear, wheel, None, sub_s=sub.exposure_s or 1.0)
+            # What a rig promises does not depend on a sub's length.
+            shooting = shooting_of(gear, wheel, None, sub_s=own[index[0]].exposure_s or 1.0)
             k = extinction_mag_at(wheel.band.centre_nm, model.extinction_mag, model.elevation_m)
-            air = float(extinction_factor(airmass_from_true_altitude(max(float(altitude), 5.0)), k))
-            shares.setdefault((gear.name, wheel.filter), []).append(light_share(sub.zero_point_mag, shooting) / air)
-    found = {key: float(np.median(several)) for key, several in shares.items() if len(several) >= least}
-    return {key: share for key, share in found.items() if 0.05 <= share <= 3.0}
+            air = extinction_factor(airmass_from_true_altitude(np.maximum(altitudes[index], 5.0)), k)
+            points = np.array([own[i].zero_point_mag for i in index], dtype=np.float64)
+            found = light_share(points, shooting) / air
+            shares.setdefault((gear.name, wheel.filter), []).append(found[np.isfinite(found)])
+    pooled = {key: np.concatenate(several) for key, several in shares.items()}
+    medians = {key: float(np.median(several)) for key, several in pooled.items() if several.size >= least}
+    return {key: share for key, share in medians.items() if 0.05 <= share <= 3.0}
 
 
 def _hours_worth(subs: Sequence[PastSub]) -> float:
@@ -255,23 +276,22 @@ def fitted_sky(
     `places` holds RA and Dec by target and panel. Dropped subs speak too: cloud is weighed down by the fit itself. A filter with
     too few backgrounds keeps the model's own level.
     """
-    usable = [
-        s
-        for s in subs
-        if s.calibrated
-        and s.sky_e_per_s is not None
-        and s.start is not None
-        and s.rig is not None
-        and s.target is not None
-        and s.rig in equipment
-        and equipment[s.rig].measured
-        and s.filter in equipment[s.rig].wheels
-        and (s.target, s.panel) in places
-    ]
-    nights = sorted({s.night for s in usable if s.night is not None})[-SKY_NIGHTS:]
+    known = {name for name, gear in equipment.items() if gear.measured}
+    by_night: dict[date, list[PastSub]] = {}
+    for s in subs:
+        if (
+            s.calibrated
+            and s.sky_e_per_s is not None
+            and s.start is not None
+            and s.night is not None
+            and s.rig in known
+            and s.filter in equipment[s.rig].wheels
+            and (s.target, s.panel) in places
+        ):
+            by_night.setdefault(s.night, []).append(s)
     readings: list[SkyReading] = []
-    for night in nights:
-        readings += _readings_of([s for s in usable if s.night == night], equipment, places, place, model)
+    for night in sorted(by_night)[-SKY_NIGHTS:]:
+        readings += _readings_of(by_night[night], equipment, places, place, model)
     return fit_sky(model, readings) if readings else model
 
 
@@ -288,11 +308,12 @@ def _readings_of(
     sun, moon = sun_track(place, start, end, step_s=3600.0), moon_track(place, start, end, step_s=3600.0)
     phase = float(moon_illumination(np.array([(start + end) / 2.0])).phase_angle_deg[0])
     found = []
+    track_of = cache(partial(target_track, place=place, start_s=start, end_s=end, step_s=3600.0))
     kinds = [(s.target or "", s.panel, s.rig or "", s.filter or "") for s in subs]
     for target, panel, rig, name in dict.fromkeys(kinds):
         index = [i for i, kind in enumerate(kinds) if kind == (target, panel, rig, name)]
         at = middles[index]
-        track = target_track(*places[(target, panel)], place, start, end, step_s=3600.0)
+        track = track_of(*places[(target, panel)])
         gear = equipment[rig]
         wheel = gear.wheels[name]
         terms = model.terms(

@@ -270,23 +270,33 @@ def done_of(
     learnt: Learnt,
 ) -> tuple[list[float], list[float]]:
     """Share of each goal that the ledger's subs of all rigs hold, and their hours."""
-    own: dict[tuple[str, int | None], list[PastSub]] = {}
+    own: dict[tuple[str, int | None], dict[tuple[str | None, str | None], list[PastSub]]] = {}
     for sub in state.subs:
-        if sub.target is not None:
-            own.setdefault((sub.target, sub.panel), []).append(sub)
-    altitudes = {s.key: altitudes_of(own[s.key], place, s.ra_deg, s.dec_deg) for s in spots if s.key in own}
+        if sub.target is not None and sub.kept:
+            own.setdefault((sub.target, sub.panel), {}).setdefault((sub.rig, sub.filter), []).append(sub)
+    # Only a goal in brightness asks how high a sub stood; the subs of all filters share their nights.
+    bright = {one.spot.key: one.spot for one in wanted if one.goal.hours is None and one.spot.key in own}
+    altitudes = {key: _altitudes_by_kind(own[key], place, spot) for key, spot in bright.items()}
     shot = {(s.rig, s.filter) for s in state.subs}
     equipment = [learnt.equipment(r, [f for name, f in shot if name == r.name and f]) for r in settings.rig]
     done, hours = [], []
     for one in wanted:
         parts = [
-            progress_of(own[one.spot.key], one.goal, rig, altitude_deg=altitudes[one.spot.key], model=learnt.model)
+            progress_of(mine, one.goal, rig, altitude_deg=altitudes.get(one.spot.key, {}).get(kind), model=learnt.model)
             for rig in equipment
-            if one.spot.key in own
+            if (mine := own.get(one.spot.key, {}).get(kind := (rig.name, one.goal.filter)))
         ]
         done.append(one.done if one.done is not None else sum(share for share, _ in parts))
         hours.append(sum(time_h for _, time_h in parts))
     return done, hours
+
+
+def _altitudes_by_kind(
+    subs: dict[tuple[str | None, str | None], list[PastSub]], place: Place, spot: Spot
+) -> dict[tuple[str | None, str | None], FloatArray]:
+    """Altitudes of a spot at its subs, by rig and filter; all worked out at once."""
+    whole = altitudes_of([s for mine in subs.values() for s in mine], place, spot.ra_deg, spot.dec_deg)
+    return dict(zip(subs, np.split(whole, np.cumsum([len(mine) for mine in subs.values()])[:-1])))
 
 
 def _refocus(rigs: Sequence[Rig], site: Site, night: Night) -> tuple[dict[str, float], list[str]]:

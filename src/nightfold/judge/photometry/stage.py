@@ -276,12 +276,3 @@ def filter_zero_point(ws: Workspace, rows: Sequence[FrameRow]) -> FilterZeroPoin
             zero_point=found, centre_nm=band.centre_nm, width_nm=band.width_nm, rayleigh_e_per_s_arcsec2=rayleigh
         )
     return None
-
-
-def photometry_of(place: SolutionRow | None) -> dict[str, float | None]:
-    """What the judge's document tells of a sub's brightness on absolute scales; nothing known is None."""
-    numbers = (place.document.get("photometry") if place is not None else None) or {}
-    keys = (
-        "zero_point_mag", "zero_point_uncertainty_mag", "sky_mag_arcsec2", "limiting_mag", "transparency_absolute",
-    )  # fmt: skip
-    return {key: numbers.get(key) for key in keys}
