@@ -113,20 +113,30 @@ def test_goals_of_every_kind_and_panel_are_shown(tmp_path: Path, monkeypatch: py
     )  # fmt: skip
     goals = "".join(f'[[target.goal]]\nfilter = "{name}"\n{kind}\n' for name, kind in zip("LRGB", kinds))
     hours = "".join(f'[[target.goal]]\nfilter = "Ha"\nhours = {h}\npanel = {p}\n' for p, h in ((1, 2.0), (2, 4.0)))
+    hours += '[[target.goal]]\nfilter = "OIII"\nhours = 4.0\n'
     panels = "".join(f"[[target.panel]]\npanel = {p}\nra_deg = {250 + p}\ndec_deg = -48.8\n" for p in (1, 2))
     text = f'name = "Mosaic"\n[[target]]\nname = "Wall"\nra_deg = 251.5\ndec_deg = -48.8\n{panels}{goals}{hours}'
 
-    def sub(panel: int) -> SubBrief:
+    def sub(panel: int, name: str = "Ha") -> SubBrief:
         night, start = date(2026, 5, 13), datetime(2026, 5, 13, 12, tzinfo=UTC)
-        return SubBrief("Heron 106", "Wall", panel, "Ha", night, start, 3600.0, 2.0, 3.6, 1.0, "keep", False)
+        return SubBrief("Heron 106", "Wall", panel, name, night, start, 3600.0, 2.0, 3.6, 1.0, "keep", False)
 
-    monkeypatch.setattr("nightfold.record.strip.sub_briefs", lambda _ws: [sub(1), sub(2), sub(2), sub(2)])
+    monkeypatch.setattr(
+        "nightfold.record.strip.sub_briefs", lambda _ws: [sub(1), sub(2), sub(2), sub(2), sub(1, "OIII")]
+    )
     with Campaign.create(tmp_path / "c", text=text) as mosaic:
         strip = campaign_strip(mosaic._ws, with_tonight=False)
     told = {(g.filter, g.panel): (g.hours_done, g.done, g.hours_left) for g in strip.goals}
     assert told[("Ha", 1)] == (1.0, 0.5, 1.0)
     assert told[("Ha", 2)] == (3.0, 0.75, 1.0)
-    assert all(told[(name, None)] == (0.0, None, None) for name in "LRGB")
+    assert told[("OIII", 1)] == (1.0, 0.25, 3.0)
+    assert told[("OIII", 2)] == (0.0, 0.0, 4.0), "a goal without panel is for each of them"
+    assert all(told[(name, panel)] == (0.0, None, None) for name in "LRG" for panel in (1, 2))
+    lines = strip_told(strip).splitlines()
+    assert [line for line in lines if line.startswith("Wall")] == ["Wall, panel 1", "Wall, panel 2"]
+    first, second = lines.index("Wall, panel 1"), lines.index("Wall, panel 2")
+    assert [line for line in lines[first:second] if "3.0 h to go" in line]
+    assert [line for line in lines[second:] if "3.0 h done, 1.0 h to go" in line]
 
 
 def test_an_empty_campaign_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

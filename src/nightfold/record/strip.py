@@ -152,26 +152,29 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
     """Goals as the plan reckons them; from hours alone where there is no plan."""
     if plan is not None and plan.goals:
         return tuple(_planned_goal(g, plan) for g in plan.goals)
+    # A goal without a panel is for each panel of a mosaic, as in the plan.
+    wanted = [
+        (target.name, panel, goal)
+        for target in ws.settings.target
+        for goal in target.goal
+        for panel in ([goal.panel] if goal.panel is not None else [p.panel for p in target.panel] or [None])
+    ]
     found = []
-    for target in ws.settings.target:
-        for goal in target.goal:
-            mine = [
-                s
-                for s in subs
-                if s.target == target.name
-                and s.filter == goal.filter
-                and s.verdict == "keep"
-                and goal.panel in (None, s.panel)
-            ]
-            hours = sum(s.exposure_s or 0.0 for s in mine) / 3600.0
-            done = min(1.0, hours / goal.hours) if goal.hours else None
-            left = max(0.0, goal.hours - hours) if goal.hours else None
-            found.append(
-                StripGoal(
-                    target=target.name, panel=goal.panel, filter=goal.filter, hours_done=hours, done=done, hours_left=left, tonight_h=None,
-                    sentence=goal_sentence(goal.filter, hours, done, left, None),
-                )
-            )  # fmt: skip
+    for target, panel, goal in wanted:
+        mine = [
+            s
+            for s in subs
+            if (s.target, s.filter, s.verdict) == (target, goal.filter, "keep") and panel in (None, s.panel)
+        ]
+        hours = sum(s.exposure_s or 0.0 for s in mine) / 3600.0
+        done = min(1.0, hours / goal.hours) if goal.hours else None
+        left = max(0.0, goal.hours - hours) if goal.hours else None
+        found.append(
+            StripGoal(
+                target=target, panel=panel, filter=goal.filter, hours_done=hours, done=done, hours_left=left, tonight_h=None,
+                sentence=goal_sentence(goal.filter, hours, done, left, None),
+            )
+        )  # fmt: skip
     return tuple(found)
 
 

@@ -23,7 +23,7 @@ def strip_told(strip: Strip) -> str:
     if strip.nights or strip.tonight:
         lines += ["", *_rows(strip)]
     if strip.goals:
-        lines += ["", *(_goal(g, strip) for g in strip.goals)]
+        lines += ["", *_goals(strip)]
     lines += [""] + [line for text in (*_once(strip), *strip.notes) for line in _wrapped(text)]
     lines += _wrapped(f"Next: {strip.next}")
     return "\n".join(line.rstrip() for line in lines)
@@ -137,11 +137,23 @@ def _dates(
     return [f"{'':{LABEL}} {''.join(cells)}"]
 
 
+def _goals(strip: Strip) -> list[str]:
+    """A bar for each goal, under the target and panel that it is for where there is more than one of them."""
+    places: dict[tuple[str, int | None], list[str]] = {}
+    for goal in strip.goals:
+        places.setdefault((goal.target, goal.panel), []).append(_goal(goal, strip))
+    lines: list[str] = []
+    for (target, panel), bars in places.items():
+        if len(places) > 1:
+            lines += _wrapped(target + (f", panel {panel}" if panel is not None else ""))
+        lines += bars
+    return lines
+
+
 def _goal(goal: StripGoal, strip: Strip) -> str:
     """A goal as a bar with what is done and what is to come."""
     style = filter_styles(strip.filters)[goal.filter]
     label = style.label if style.letter else f"{style.sign} {style.label}"
-    label += f" {goal.panel}" if goal.panel is not None else ""
     size = 24
     full = 0 if goal.done is None else min(size, int(goal.done * size + 1e-9))
     bar = "█" * full + "░" * (size - full) if goal.done is not None else "depth not known yet".ljust(size)
