@@ -19,6 +19,7 @@ from nightfold.plan.records import GoalLine, NightPlan
 from nightfold.plan.stage import state_of
 from nightfold.plan.targets import site_of
 from nightfold.plan.tonight import NightRequest, plan_tonight
+from nightfold.settings.models import Goal, Target
 
 WORK_FIRST = ("judge", "fold")
 """Steps that come before the question of what to shoot next."""
@@ -157,7 +158,7 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
         (target.name, panel, goal)
         for target in ws.settings.target
         for goal in target.goal
-        for panel in ([goal.panel] if goal.panel is not None else [p.panel for p in target.panel] or [None])
+        for panel in _panels_of(target, goal)
     ]
     found = []
     for target, panel, goal in wanted:
@@ -176,6 +177,12 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _panels_of(target: Target, goal: Goal) -> list[int | None]:
+    if goal.panel is not None:
+        return [goal.panel]
+    return [p.panel for p in target.panel] or [None]
 
 
 def _planned_goal(goal: GoalLine, plan: NightPlan) -> StripGoal:
