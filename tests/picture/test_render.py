@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from nightfold.errors import PictureError
 from nightfold.picture import render
-from nightfold.picture.ready import binned, cut_to, fill_gaps, preview_factor, shared_box
+from nightfold.picture.ready import binned, cut_to, fill_gaps, preview_factor, shared_box, with_true_noise
 from nightfold.picture.recipe import apply_recipe, automatic_recipe
 from nightfold.picture.records import Plane
 from nightfold.picture.steps import LocalContrast, Recipe, StarsBack, Turn, TurnHues
@@ -174,3 +175,24 @@ def test_binning_keeps_level_and_noise() -> None:
     assert small.scale_arcsec_px == pytest.approx(4.5)
     assert preview_factor((4176, 6248)) == 4
     assert cut_to(noise, (10, 20, 19, 24)).image.shape == (5, 10)
+
+
+def test_a_variance_that_pixels_do_not_bear_out_is_mended() -> None:
+    rng = np.random.default_rng(31)
+    y, x = np.mgrid[0:300, 0:400]
+    cloud = 40.0 * np.exp(-(((x - 250) / 60.0) ** 2) - ((y - 150) / 50.0) ** 2)
+    image = (cloud + rng.normal(0, 5.0, x.shape)).astype(np.float32)
+
+    def mended(variance: float) -> float:
+        told = Plane(filter="Ha", image=image, variance=np.full(x.shape, variance, np.float32))
+        return float(np.sqrt(np.median(with_true_noise(told).variance)))
+
+    assert mended(25.0) == 5.0, "a true variance stays as it is"
+    assert mended(0.01) == pytest.approx(5.0, rel=0.05), "photons that never were"
+    assert mended(2500.0) == pytest.approx(5.0, rel=0.1)
+    smoothed = ndimage.gaussian_filter(rng.normal(0, 1, x.shape), 0.6)
+    smoothed = (smoothed / smoothed.std() * 5.0).astype(np.float32)
+    resampled = Plane(filter="Ha", image=smoothed, variance=np.full(x.shape, 25.0, np.float32))
+    assert np.median(with_true_noise(resampled).variance) == 25.0, "resampling hides noise, it does not lessen it"
+    flat = Plane(filter="Ha", image=np.full((60, 60), 2.0, np.float32), variance=np.ones((60, 60), np.float32))
+    assert with_true_noise(flat) is flat

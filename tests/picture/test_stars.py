@@ -172,3 +172,18 @@ def test_the_width_is_that_of_stars_though_bumps_of_nebula_outnumber_them() -> N
     plane = Plane(filter="Ha", image=image.astype(np.float32), variance=np.ones(x.shape, np.float32))
     assert find_star_places({"Ha": plane}).fwhm_px == pytest.approx(3.0, rel=0.15)
     assert math.isnan(star_width(rng.normal(size=x.shape).astype(np.float32)))
+
+
+def test_pits_are_filled_and_the_sum_stays_exact() -> None:
+    field = Field(seed=21)
+    image = field.image.astype(np.float32)
+    pits = [(60, 80), (61, 80), (150, 200), (200, 33)]
+    dark = [(y, x) for y, x in pits if field.light[y, x] < 1.0]
+    assert len(dark) >= 2
+    for y, x in dark:
+        image[y, x] -= 30.0
+    _places, parts = take_stars_apart({"Ha": Plane(filter="Ha", image=image, variance=field.plane.variance)})
+    layers = parts["Ha"]
+    for y, x in dark:
+        assert abs(layers.nebula[y, x] - field.nebula[y, x]) < 5 * SIGMA
+    np.testing.assert_allclose(layers.nebula + layers.stars, image, atol=1e-4)

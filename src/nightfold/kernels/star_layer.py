@@ -153,13 +153,32 @@ def blend_doubled(coarse, image, weight):
 def relax(image, mask, rounds):
     """Bring masked pixels towards the mean of their four neighbours, in place, red and black by turns (Gauss-Seidel)."""
     height, width = image.shape
+    count = 0
+    for y in range(height):
+        for x in range(width):
+            count += 1 if mask[y, x] != 0 else 0
+    # Holes are few: their pixels are listed once, red ones from the start of the list, black ones from its end.
+    places = np.empty((count, 2), np.int32)
+    reds = 0
+    blacks = count
+    for y in range(height):
+        for x in range(width):
+            if mask[y, x] == 0:
+                continue
+            if (x + y) % 2 == 0:
+                places[reds, 0] = y
+                places[reds, 1] = x
+                reds += 1
+            else:
+                blacks -= 1
+                places[blacks, 0] = y
+                places[blacks, 1] = x
     for turn in range(2 * rounds):
-        for y in range(height):
+        for k in range(0 if turn % 2 == 0 else reds, reds if turn % 2 == 0 else count):
+            y = places[k, 0]
+            x = places[k, 1]
             up = y - 1 if y > 0 else min(1, height - 1)
             down = y + 1 if y < height - 1 else max(height - 2, 0)
-            for x in range((y + turn) % 2, width, 2):
-                if mask[y, x] == 0:
-                    continue
-                left = x - 1 if x > 0 else min(1, width - 1)
-                right = x + 1 if x < width - 1 else max(width - 2, 0)
-                image[y, x] = np.float32(0.25) * (image[up, x] + image[down, x] + image[y, left] + image[y, right])
+            left = x - 1 if x > 0 else min(1, width - 1)
+            right = x + 1 if x < width - 1 else max(width - 2, 0)
+            image[y, x] = np.float32(0.25) * (image[up, x] + image[down, x] + image[y, left] + image[y, right])

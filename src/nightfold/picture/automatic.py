@@ -13,7 +13,7 @@ from nightfold.picture.finding import StarPlaces, ceiling, star_width
 from nightfold.picture.gradient import fit_surface, surface_from_pixels
 from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
-from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps
+from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps, with_true_noise
 from nightfold.picture.records import Plane
 from nightfold.picture.stars import Layers, take_stars_apart
 from nightfold.picture.steps import (
@@ -74,7 +74,7 @@ def automatic_recipe(
     else:
         name, rows = palette.upper(), palette_rows(palette, list(planes))
     wanted = list(rows) + ([f for f in ("R", "G", "B") if f not in rows] if {"R", "G", "B"} <= set(planes) else [])
-    cut = {f: fill_gaps(cut_to(planes[f], box))[0] for f in wanted}
+    cut = {f: fill_gaps(with_true_noise(cut_to(planes[f], box)))[0] for f in wanted}
     steps: list[Any] = []
 
     surfaces = {f: fit_surface(p.image, _noise(p), degree=2) for f, p in cut.items()}

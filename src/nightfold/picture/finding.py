@@ -41,6 +41,8 @@ MOST_FLAT = 0.02
 CLEAR_SIGMA = 8.0
 """Peaks of the finest detail that count as clear, in its noise."""
 MOST_CLEAR = 60
+SKY_ROWS = 2048
+"""Rows of sky evaluated at a time."""
 MOFFAT_BETA = 3.0
 """Of the profiles that tell the width; a wrong one shifts it by some percent."""
 
@@ -87,8 +89,8 @@ def find_star_places(
         # Nebula goes with all that is smooth on several times the stars' size.
         fwhm = width if math.isfinite(width) else _first_fwhm(flat)
         mesh = sky_mesh(flat, mesh_px=max(16, round(6.0 * fwhm)))
-        for y0 in range(0, flat.shape[0], tile_px):
-            rows = slice(y0, min(flat.shape[0], y0 + tile_px))
+        for y0 in range(0, flat.shape[0], SKY_ROWS):
+            rows = slice(y0, min(flat.shape[0], y0 + SKY_ROWS))
             flat[rows] -= evaluate(mesh, _shape(flat), rows=rows)
     else:
         fwhm = fwhm_px

@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from nightfold.kernels.star_layer import blend_doubled, halve_weighted, relax
-from nightfold.picture.tiles import TILE_PX, Run, Tile, tiles
+from nightfold.picture.tiles import Run, Tile, tiles
 
 Plane32 = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.uint8]
 Level = tuple[Plane32, Plane32]
 
+TILE_SIDE_PX = 1024
 FINE_LEVELS = 3
 ROUNDS = 2
 """Of relaxing, on each level."""
@@ -24,7 +25,7 @@ APRON_PX = 64
 """A pixel of the level above, and what two rounds of relaxing reach, summed over the fine levels, are less than this."""
 
 
-def fill_holes(image: Plane32, mask: Mask, *, tile_px: int = TILE_PX, run: Run = map) -> Plane32:
+def fill_holes(image: Plane32, mask: Mask, *, tile_px: int = TILE_SIDE_PX, run: Run = map) -> Plane32:
     """The image with masked pixels bridged smoothly from those around them; others are untouched.
 
     Parameters

@@ -21,7 +21,7 @@ from nightfold.picture.finish import SECTORS, contrast_apron_px, lightness_towar
 from nightfold.picture.gradient import Surface, terms
 from nightfold.picture.noise import LEVELS, NoiseEffect, noise_effect, shrink_noise
 from nightfold.picture.palette import mix_planes
-from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor
+from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor, with_true_noise
 from nightfold.picture.records import Plane
 from nightfold.picture.sharpen import sharpen
 from nightfold.picture.starlight import tint_planes
@@ -144,7 +144,7 @@ def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) 
         )
     mine = {f: planes[f] for f in recipe.masters}
     check_sizes(mine)
-    cut = {f: cut_to(p, recipe.cut_box_px) for f, p in mine.items()}
+    cut = {f: with_true_noise(cut_to(p, recipe.cut_box_px)) for f, p in mine.items()}
     factor = 1 if preview_px is None else preview_factor(next(iter(cut.values())).image.shape, preview_px)
     small = {f: fill_gaps(binned(p, factor))[0] for f, p in cut.items()}
     scale = next(iter(cut.values())).scale_arcsec_px
@@ -415,7 +415,7 @@ def noise_effects(recipe: Recipe, planes: Mapping[str, Plane]) -> dict[str, Nois
     if step is None:
         return found
     for name in step.ratios:
-        cut = cut_to(planes[name], recipe.cut_box_px)
+        cut = with_true_noise(cut_to(planes[name], recipe.cut_box_px))
         height, width = cut.image.shape
         y0, x0 = max(0, (height - EFFECT_PX) // 2), max(0, (width - EFFECT_PX) // 2)
         box = (x0, y0, min(width, x0 + EFFECT_PX) - 1, min(height, y0 + EFFECT_PX) - 1)

@@ -42,6 +42,9 @@ MOST_WINGS = 25
 """So many of the brightest stars tell the wings."""
 BRIGHT_SIGMA = 6.0
 """A core is filled where its model exceeds this, in sigma of the pixel: there 10 % of error begin to show."""
+PIT_SIGMA = 6.0
+PIT_APART_PX = 4
+SKY_ROWS = 2048
 LEAST_SIGMA = 0.02
 """A model is followed down to this, in sigma of the pixel."""
 
@@ -125,8 +128,8 @@ def separate_stars(
     at_star = _noise_at(variance, places)
     mesh = sky_mesh(image, mesh_px=max(16, round(8.0 * places.fwhm_px)))
     residual = np.empty_like(image)
-    for y0 in range(0, shape[0], tile_px):
-        rows = slice(y0, min(shape[0], y0 + tile_px))
+    for y0 in range(0, shape[0], SKY_ROWS):
+        rows = slice(y0, min(shape[0], y0 + SKY_ROWS))
         np.subtract(image[rows], evaluate(mesh, shape, rows=rows), out=residual[rows])
     if profile is None:
         known = mesh.level_e[np.isfinite(mesh.level_e)]
@@ -141,10 +144,10 @@ def separate_stars(
                 image, LEAST_SIGMA * at_star,
             )  # fmt: skip
         model = StarModel(places, amplitudes, profile, LEAST_SIGMA * at_star, fill_sigma * at_star)
-        nebula, mask = _without_stars(image, model, flat, tile_px, run)
+        nebula, mask = _without_stars(image, variance, model, flat, tile_px, run)
         if turn == 0:
             _residual(image, nebula, mask, residual, tile_px, run)
-    nebula = fill_holes(nebula, mask, tile_px=tile_px, run=run)
+    nebula = fill_holes(nebula, mask, tile_px=2 * tile_px, run=run)
     stars = image - nebula
     np.subtract(image, stars, out=nebula)
     return Layers(nebula=nebula, stars=stars, filled=mask.astype(bool), profile=profile)
@@ -187,28 +190,42 @@ class StarModel:
 
 
 def _without_stars(
-    image: Plane32, model: StarModel, flat: npt.NDArray[np.bool_], tile_px: int, run: Run
+    image: Plane32, variance: Plane32, model: StarModel, flat: npt.NDArray[np.bool_], tile_px: int, run: Run
 ) -> tuple[Plane32, npt.NDArray[np.uint8]]:
-    """The image less the models, and where it must be filled."""
+    """The image less the models, and where it must be filled: cores, what is cut off flat, and pits.
+
+    A pit is darker than its surroundings on a scale that no blurred light has, and has nothing bright of that kind beside it: a defect.
+    """
     rest, mask = np.empty_like(image), np.zeros(image.shape, np.uint8)
 
     def one(tile: Tile) -> None:
-        area = tile.inner
-        light = image[area].copy()
-        model.add(area, -1.0, light)
-        rest[area] = light
-        here = flat[area].astype(np.uint8)
-        model.mark(area, here)
-        mask[area] = here
+        light = image[tile.outer].copy()
+        model.add(tile.outer, -1.0, light)
+        rest[tile.inner] = light[tile.within]
+        here = flat[tile.outer].astype(np.uint8)
+        model.mark(tile.outer, here)
+        detail = light - smooth(smooth(light, 0), 1)
+        power = np.float32(PIT_SIGMA**2) * variance[tile.outer]
+        outstanding = detail * detail > power
+        ys, xs = np.nonzero(outstanding & (detail < 0) & (here == 0))
+        alone = np.ones(ys.size, bool)
+        for dy, dx in itertools.product(range(-PIT_APART_PX, PIT_APART_PX + 1), repeat=2):
+            y, x = np.clip(ys + dy, 0, light.shape[0] - 1), np.clip(xs + dx, 0, light.shape[1] - 1)
+            alone &= ~(outstanding[y, x] & (detail[y, x] > 0))
+        ys, xs = ys[alone], xs[alone]
+        for dy in (-1, 0, 1):
+            for dx in (-1, 0, 1):
+                here[np.clip(ys + dy, 0, light.shape[0] - 1), np.clip(xs + dx, 0, light.shape[1] - 1)] = 1
+        mask[tile.inner] = here[tile.within]
 
-    for _ in run(one, tiles(image.shape, 0, tile_px)):
+    for _ in run(one, tiles(image.shape, reach_px(2) + PIT_APART_PX + 1, tile_px)):
         pass
     return rest, mask
 
 
 def _residual(image: Plane32, rest: Plane32, mask: npt.NDArray[np.uint8], out: Plane32, tile_px: int, run: Run) -> None:
     """Into `out`, what the models leave of the image above the lightly smoothed nebula."""
-    filled = fill_holes(rest, mask, tile_px=tile_px, run=run)
+    filled = fill_holes(rest, mask, tile_px=2 * tile_px, run=run)
 
     def one(tile: Tile) -> None:
         base = smooth(smooth(filled[tile.outer], 0), 1)
