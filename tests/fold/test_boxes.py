@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nightfold.fold.boxes import box_slices, common_box, cut_box, intersection, largest_box
+from nightfold.fold.boxes import box_slices, common_box, intersection, largest_box
+from nightfold.fold.records import FoldResult
 
 
 def exhaustive_area(mask: np.ndarray) -> int:
@@ -50,14 +51,35 @@ def test_common_box_of_two_shifted_frames() -> None:
     assert common_box(coverage, 0) is None
 
 
+def covered(weight: np.ndarray, partial: np.ndarray, subs: int = 3) -> FoldResult:
+    """A result whose weights are 1 but where `partial` says so."""
+    plane = np.zeros(weight.shape, np.float32)
+    rows, columns = (i.astype(np.int32) for i in np.nonzero(partial))
+    half = len(rows) // 2
+    parts = [(rows[p], columns[p], weight[partial][p]) for p in (slice(half), slice(half, None))]
+    return FoldResult(
+        image=plane,
+        variance=plane,
+        coverage=np.where(partial, subs - 1, subs).astype(np.int16),
+        rejected=np.zeros(weight.shape, np.int16),
+        partial_weights=tuple(parts),
+        whole_weight=np.float32(1.0),
+        kernel_noise=np.ones(subs),
+        rejected_fraction=0.0,
+        seconds=0.0,
+    )
+
+
 def test_one_bad_night_does_not_ruin_the_cut() -> None:
     weight = np.full((60, 90), 0.9, np.float32)
-    weight[10:50, 20:60] += 0.1  # one sub covers a small part only
+    weight[10:50, 20:60] += np.float32(0.1)  # one sub covers a small part only
     weight[:, :4] = 0.2
-    weight[0] = np.nan
-    assert cut_box(weight) == (4, 1, 89, 59)
-    assert cut_box(np.full((5, 5), np.nan)) is None
-    assert cut_box(np.zeros((5, 5))) is None
+    weight[0] = 0.0
+    for partial in (weight < 1.0, np.ones(weight.shape, bool)):
+        result = covered(weight, partial)
+        np.testing.assert_array_equal(result.weight_map, weight)
+        assert largest_box(result.well_covered(0.85)) == (4, 1, 89, 59)
+    assert not covered(np.zeros((5, 5), np.float32), np.ones((5, 5), bool)).well_covered(0.85).any()
 
 
 def test_read_only_and_strided_masks() -> None:

@@ -11,6 +11,7 @@ Box = tuple[int, int, int, int]
 """x0, y0, x1, y1 in pixels, 0-based, all four inclusive."""
 
 CUT_SHARE = 0.85
+"""Of the greatest summed weight; where there is less, a picture is cut."""
 
 
 def largest_box(mask: npt.NDArray[np.bool_]) -> Box | None:
@@ -27,15 +28,6 @@ def largest_box(mask: npt.NDArray[np.bool_]) -> Box | None:
 def common_box(coverage: npt.NDArray[np.integer], subs_used: int) -> Box | None:
     """The largest rectangle that all `subs_used` subs cover; `coverage` (height, width) counts them per pixel."""
     return largest_box(coverage >= subs_used) if subs_used > 0 else None
-
-
-def cut_box(weight_map: npt.NDArray[np.floating], *, share: float = CUT_SHARE) -> Box | None:
-    """The largest rectangle where the summed weight is at least `share` of its greatest value; NaN counts as none."""
-    greatest = float(np.nanmax(weight_map, initial=0.0))
-    if not greatest > 0.0:
-        return None
-    with np.errstate(invalid="ignore"):
-        return largest_box(weight_map >= np.asarray(share * greatest, weight_map.dtype))
 
 
 def intersection(boxes: list[Box | None]) -> Box | None:

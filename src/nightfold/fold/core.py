@@ -23,7 +23,7 @@ from nightfold.engine.core import CancelToken, NullProgress, Progress, parallel_
 from nightfold.errors import FoldError
 from nightfold.fold.levels import local_sky, noise_factors, seeing_leeway, seeing_terms
 from nightfold.fold.placing import NoiseEntries, Placer, placers_of
-from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, Plane, StackStatistic
+from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, PartialWeights, Plane, StackStatistic
 from nightfold.fold.scratch import Scratch
 from nightfold.fold.statistics import RULES
 from nightfold.fold.tiles import Lie, Tile, plan_tiles
@@ -33,7 +33,7 @@ from nightfold.kernels.lanczos import LANES, NOISE_ROWS, lanczos
 FOLLOW_SIGMA = 2.0
 """Neighbours of a rejected bright sample go with it if they stand out by this much (common practice, no source)."""
 MOST_SUBS = 32767
-BATCH = 2
+BATCH = 4
 """Subs whose pieces are read and calibrated in turn, so that their piece of dark and flat comes from the cache for all but
 the first; each holds its part of a tile in memory."""
 SQUARES_UNIT = 1 << 20
@@ -53,10 +53,11 @@ class Blueprint:
 
 @dataclass(frozen=True, slots=True)
 class TilePart:
-    """What a tile gave: its part of the five planes, and the sums of each sub's kernel squares."""
+    """What a tile gave: its part of the four planes, weights where not all subs cover, sums of each sub's kernel squares."""
 
     tile: Tile
     planes: tuple[npt.NDArray[Any], ...]
+    weights: list[PartialWeights]
     squares: npt.NDArray[np.int64]
     entries: npt.NDArray[np.int64]
 
@@ -196,7 +197,7 @@ class _Work:
     variance: Plane = field(init=False)
     coverage: npt.NDArray[np.int16] = field(init=False)
     rejected: npt.NDArray[np.int16] = field(init=False)
-    weight_map: Plane = field(init=False)
+    partial: list[PartialWeights] = field(init=False)
     weights: npt.NDArray[np.float32] = field(init=False)
     squares: npt.NDArray[np.int64] = field(init=False)
     entries: npt.NDArray[np.int64] = field(init=False)
@@ -253,7 +254,7 @@ class _Work:
         )
         here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
         if self.rule is not None:
-            self._by_rule(stack[:, inside[0], inside[1]], here)
+            self._by_rule(stack[:, inside[0], inside[1]], tile)
             return
         image, variance, covered = self.scratch.array("results", (3, rows, columns))
         count, used = self.scratch.array("counts", (2, rows, columns), np.int32)
@@ -281,19 +282,28 @@ class _Work:
             used,
             covered,
         )
-        self.image[here], self.variance[here], self.weight_map[here] = image[inside], variance[inside], covered[inside]
+        self.image[here], self.variance[here] = image[inside], variance[inside]
         self.coverage[here] = count[inside]
+        self._note_weights(tile, covered[inside])
         np.subtract(count[inside], used[inside], out=self.rejected[here], casting="unsafe")
 
     def _make_planes(self) -> None:
         """Empty planes; the system gives them memory only where tiles are written."""
         shape, n = self.grid_shape, len(self.placers)
-        self.image, self.variance, self.weight_map = (np.empty(shape, np.float32) for _ in range(3))
+        self.image, self.variance = (np.empty(shape, np.float32) for _ in range(2))
         self.coverage, self.rejected = (np.empty(shape, np.int16) for _ in range(2))
         self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
+        self.partial = []
 
     def _planes(self) -> tuple[npt.NDArray[Any], ...]:
-        return self.image, self.variance, self.weight_map, self.coverage, self.rejected
+        return self.image, self.variance, self.coverage, self.rejected
+
+    def _note_weights(self, tile: Tile, covered: Plane) -> None:
+        """Keep the summed weights of a tile where not all subs cover: a plane of them would cost more than it tells."""
+        rows, columns = np.nonzero(self.coverage[tile.y0 : tile.y1, tile.x0 : tile.x1] != len(self.placers))
+        if rows.size:
+            at = (rows + tile.y0).astype(np.int32), (columns + tile.x0).astype(np.int32)
+            self.partial.append((*at, covered[rows, columns]))
 
     def alone(self) -> _Work:
         """The same work with planes and sums of its own."""
@@ -304,7 +314,7 @@ class _Work:
     def part(self, tile: Tile) -> TilePart:
         """What this work holds of a tile, with its sums."""
         here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
-        return TilePart(tile, tuple(p[here].copy() for p in self._planes()), self.squares, self.entries)
+        return TilePart(tile, tuple(p[here].copy() for p in self._planes()), self.partial, self.squares, self.entries)
 
     def put(self, part: TilePart) -> None:
         """Write what a tile gave elsewhere."""
@@ -312,6 +322,7 @@ class _Work:
         here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
         for plane, values in zip(self._planes(), part.planes, strict=True):
             plane[here] = values
+        self.partial += part.weights
         self.squares += part.squares
         self.entries += part.entries
 
@@ -326,7 +337,8 @@ class _Work:
             variance=self.variance,
             coverage=self.coverage,
             rejected=self.rejected,
-            weight_map=self.weight_map,
+            partial_weights=tuple(self.partial),
+            whole_weight=np.cumsum(self.weights, dtype=np.float32)[-1],
             kernel_noise=squares,
             rejected_fraction=int(self.rejected.sum(dtype=np.int64)) / samples if samples else 0.0,
             seconds=seconds,
@@ -353,9 +365,10 @@ class _Work:
             self.squares[i] += int(np.rint(own * SQUARES_UNIT).sum())
             self.entries[i] += own.size
 
-    def _by_rule(self, stack: Plane, here: tuple[slice, slice]) -> None:
+    def _by_rule(self, stack: Plane, tile: Tile) -> None:
         """Combine the tile by a rule that knows nothing but the samples."""
         assert self.rule is not None
+        here = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
         n, rows, columns = stack.shape
         flat = stack.reshape(n, -1)
         value, variance, used = self.rule(flat)
@@ -365,4 +378,4 @@ class _Work:
         self.variance[here] = np.asarray(variance).reshape(rows, columns)
         self.coverage[here] = count.reshape(rows, columns)
         self.rejected[here] = (count - np.asarray(used)).reshape(rows, columns)
-        self.weight_map[here] = (self.weights @ there).reshape(rows, columns)
+        self._note_weights(tile, (self.weights @ there).reshape(rows, columns))

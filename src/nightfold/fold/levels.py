@@ -122,9 +122,12 @@ def noise_factors(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Flo
         if (count >= 3).sum() < LANES:
             continue
         level = np.full((rows, columns), np.nan, np.float32)
-        level[count >= 3] = np.nanmedian(stack[:, count >= 3], axis=0)
+        level[count >= 3] = _medians(stack, count, len(placers))[count >= 3]
         dark = level <= np.nanmedian(level)
-        shrink = normal_deviation(len(placers))[count]
+        shrink = np.full(len(placers) + 1, np.nan)
+        for n in np.unique(count[count >= 3]):
+            shrink[n] = normal_deviation(int(n))
+        shrink = shrink[count]
         for i, placer in enumerate(placers):
             if there[i]:
                 pulls[i].append(_pulls(placer, y0, x0, stack[i], level, shrink)[dark])
@@ -138,22 +141,30 @@ def noise_factors(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Flo
     return factors
 
 
+def _medians(stack: Plane, count: npt.NDArray[np.integer], subs: int) -> Plane:
+    """Median of each pixel's samples; any value where there are none."""
+    if (count == subs).all():
+        return np.asarray(np.median(stack, axis=0), np.float32)
+    some = count > 0
+    result = np.full(count.shape, np.nan, np.float32)
+    result[some] = np.nanmedian(stack[:, some], axis=0)
+    return result
+
+
 @cache
-def normal_deviation(most: int) -> npt.NDArray[np.float64]:
-    """Robust sigma of normal samples about their own median, by their number 0 to `most`; NaN below 3.
+def normal_deviation(n: int) -> float:
+    """Robust sigma of `n` normal samples about their own median; NaN below 3.
 
     One of an odd number is the median itself, so that the deviation is far below 1 for few. Drawn with a fixed seed, up to
     40; beyond, the law that the draws follow.
     """
-    rng = np.random.default_rng(1)
-    result = np.full(most + 1, np.nan)
-    for n in range(3, most + 1):
-        if n > 40:
-            result[n] = 1.0 - 1.2 / n
-            continue
-        x = rng.standard_normal((n, 4000))
-        result[n] = float(mad_sigma(x - np.median(x, axis=0)))
-    return result
+    if n < 3:
+        return float("nan")
+    if n > 40:
+        return 1.0 - 1.2 / n
+    x = np.random.default_rng([1, n]).standard_normal((4000 * max(1, 24 // n), n))
+    x.sort(axis=1)
+    return float(mad_sigma(x - 0.5 * (x[:, (n - 1) // 2] + x[:, n // 2])[:, None]))
 
 
 def _patches(grid_shape: tuple[int, int]) -> list[tuple[int, int]]:

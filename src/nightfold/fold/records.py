@@ -22,6 +22,9 @@ ReadBox = Callable[[int, int, int, int], Plane]
 ReadStored = Callable[[int, int, int, int], npt.NDArray[np.generic]]
 """The same pixels as usual cameras' files hold them: big-endian int16 less 32768 (see `PixelSource.read_stored`)."""
 
+PartialWeights = tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], Plane]
+"""Rows and columns of pixels, and the summed weight of the subs that cover them."""
+
 StackStatistic = Callable[[Plane], tuple[npt.NDArray[np.floating], npt.NDArray[np.floating], npt.NDArray[np.integer]]]
 """A stack (n, pixels), NaN where a sub gives nothing, to value, variance of the value and samples used, each (pixels,)."""
 
@@ -155,7 +158,8 @@ class FoldResult:
     variance : float32, (electron/s)^2 of a pixel as resampled; NaN likewise
     coverage : int16, subs that cover the pixel, rejected samples included
     rejected : int16, samples rejected there
-    weight_map : float32, summed weight of the subs that cover
+    partial_weights, whole_weight
+        Summed weight of the subs that cover: where not all do, pixel by pixel, and everywhere else; see `weight_map`.
     kernel_noise : float64, one per sub
         Mean of sum(kernel^2): variance of a resampled blank pixel over that of the raw pixels it holds. NaN for a sub
         that does not touch the grid.
@@ -169,7 +173,29 @@ class FoldResult:
     variance: Plane
     coverage: Counts
     rejected: Counts
-    weight_map: Plane
+    partial_weights: tuple[PartialWeights, ...]
+    whole_weight: np.float32
     kernel_noise: FloatArray
     rejected_fraction: float
     seconds: float
+
+    @property
+    def weight_map(self) -> Plane:
+        """Summed weight of the subs that cover each pixel, float32."""
+        result = np.full(self.coverage.shape, self.whole_weight, np.float32)
+        for rows, columns, weights in self.partial_weights:
+            result[rows, columns] = weights
+        return result
+
+    def well_covered(self, share: float) -> npt.NDArray[np.bool_]:
+        """Where the summed weight is at least `share` of its greatest value, which is above 0."""
+        result = np.ones(self.coverage.shape, np.bool_)
+        greatest = self.whole_weight
+        if sum(weights.size for *_, weights in self.partial_weights) == result.size:
+            greatest = max((weights.max() for *_, weights in self.partial_weights), default=greatest)
+        if not greatest > 0.0:
+            return np.zeros_like(result)
+        least = np.float32(share * float(greatest))
+        for rows, columns, weights in self.partial_weights:
+            result[rows, columns] = weights >= least
+        return result

@@ -23,7 +23,7 @@ from nightfold.calibrate.records import Calibration
 from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.engine.core import allow_open_files
 from nightfold.errors import FoldError, FrameError, NightfoldError
-from nightfold.fold.boxes import common_box, cut_box
+from nightfold.fold.boxes import CUT_SHARE, common_box, largest_box
 from nightfold.fold.core import fold_subs
 from nightfold.fold.elsewhere import FoldElsewhere
 from nightfold.fold.finer import drizzle_fold, write_drizzled
@@ -514,7 +514,7 @@ def _document(
         width_px=grid.width_px,
         height_px=grid.height_px,
         common_box_px=box,
-        cut_box_px=cut_box(result.weight_map),
+        cut_box_px=largest_box(result.well_covered(CUT_SHARE)),
         noise_e_per_s=noise,
         noise_over_ideal=over_ideal,
         registration_rms_px=_rms([m.placed.residual_rms_px for m in used if m.placed.model != "reference"]),

@@ -13,7 +13,7 @@ BYTES_PER_SAMPLE = 5
 """A float32 and a flag."""
 BYTES_PER_PIXEL = 32
 """Planes of a tile that do not grow with the number of subs."""
-BYTES_PER_RESULT_PIXEL = 16
+BYTES_PER_RESULT_PIXEL = 12
 MOST_ROWS, MOST_COLUMNS = 1024, 3200
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
 READ_MARGIN_PX = 14
