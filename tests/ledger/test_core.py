@@ -112,7 +112,7 @@ def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:
         connection.execute("UPDATE alembic_version SET version_num='9999'")
         connection.commit()
     before = (tmp_path / FILE_NAME).read_bytes()
-    with pytest.raises(LedgerError, match=r"newer Nightfold; seen: schema 9999; allowed: up to 0003; next: use that"):
+    with pytest.raises(LedgerError, match=r"newer Nightfold; seen: schema 9999; allowed: up to 0004; next: use that"):
         Ledger.open(tmp_path)
     assert (tmp_path / FILE_NAME).read_bytes() == before
 

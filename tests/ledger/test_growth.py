@@ -60,6 +60,7 @@ FEW: dict[str, Callable[[Ledger], object]] = {
     "gone": lambda x: x.mark_gone([Path("/raws/sub-00007.fits")]),
     "grid": lambda x: x.grid("Veil", None),
     "count": lambda x: x.sub_count(),
+    "latest": lambda x: x.latest_paths(20),
 }  # fmt: skip
 
 

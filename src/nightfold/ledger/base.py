@@ -17,6 +17,7 @@ CHUNK = 500
 """Values in one IN list: far below the limits of both databases."""
 
 Value = TypeVar("Value")
+Stamp = tuple[int, ...]
 
 
 class LedgerBase:
@@ -25,12 +26,37 @@ class LedgerBase:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._writer = writer_of(database.engine)
+        self._writes = 0
 
     def _reading(self) -> AbstractContextManager[sa.Connection]:
         return self._database.engine.connect()
 
-    def _writing(self) -> AbstractContextManager[sa.Connection]:
-        return self._writer.begin()
+    @contextmanager
+    def _writing(self) -> Iterator[sa.Connection]:
+        try:
+            with self._writer.begin() as connection:
+                yield connection
+        finally:
+            self._writes += 1
+
+    def stamp(self) -> Stamp | None:
+        """What differs once anybody has written to the ledger since; None on a server, where it cannot be told.
+
+        The file's and its log's times and sizes tell of other programs' writes (two within one tick of the file system's clock
+        that leave the size as it was pass for one), a count of this one's.
+        """
+        file = self._database.file
+        if file is None:
+            return None
+        seen: list[int] = [self._writes]
+        for path in (file, file.with_name(f"{file.name}-wal")):
+            try:
+                status = path.stat()
+            except FileNotFoundError:
+                seen += [0, 0]
+            else:
+                seen += [status.st_mtime_ns, status.st_size]
+        return tuple(seen)
 
 
 def now() -> datetime:

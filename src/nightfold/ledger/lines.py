@@ -114,6 +114,15 @@ class JudgedLine(NamedTuple):
     place_id: int
 
 
+class TemperatureLine(NamedTuple):
+    """When a sub was exposed and how warm it was, by the focuser and by the air. `start` is UTC without a zone."""
+
+    start: datetime
+    exposure_s: float | None
+    focuser_c: float | None
+    ambient_c: float | None
+
+
 class PlaceLine(NamedTuple):
     """A file that holds, or held, a frame of a night."""
 
@@ -209,6 +218,17 @@ class LinesPart(LedgerBase):
                     best[line.frame_id] = line
             return sorted(best.values(), key=lambda line: (line.start or datetime.max, line.name, line.frame_id))
 
+    def temperature_lines(self, rig: str | None) -> list[TemperatureLine]:
+        """When a rig's subs (all, for None) were exposed and how warm their headers say it was; those without a start left out."""
+        f, h = t.frame.c, t.frame.c.header
+        query = sa.select(f.start, f.exposure_s, h["focuser_c"].as_float(), h["ambient_c"].as_float()).where(
+            _most_are_subs(), f.start.is_not(None)
+        )
+        if rig is not None:
+            query = query.where(f.rig == rig)
+        with self._reading() as connection, many_rows():
+            return [TemperatureLine._make(row) for row in connection.execute(query).all()]
+
     def latest_paths(self, count: int) -> list[Path]:
         """Where the subs of the latest starts lie, or last lay; the latest first."""
         newest = (
@@ -221,7 +241,7 @@ class LinesPart(LedgerBase):
         query = (
             sa.select(t.place.c.path)
             .join(newest, newest.c.id == t.place.c.frame_id)
-            .order_by(newest.c.start.desc(), t.place.c.gone, t.place.c.made_at.desc())
+            .order_by(newest.c.start.desc(), newest.c.id, t.place.c.gone, t.place.c.made_at.desc(), t.place.c.id.desc())
         )
         with self._reading() as connection:
             return [Path(p) for p in connection.scalars(query)]
@@ -239,16 +259,7 @@ class LinesPart(LedgerBase):
 
     def latest_sub(self) -> Path | None:
         """Where the sub of the latest start lies, or last lay."""
-        start = sa.select(sa.func.max(t.frame.c.start)).where(t.frame.c.kind == "sub").scalar_subquery()
-        query = (
-            sa.select(t.place.c.path)
-            .join(t.frame, t.frame.c.id == t.place.c.frame_id)
-            .where(t.frame.c.kind == "sub", t.frame.c.start == start)
-            .order_by(t.place.c.gone, t.place.c.made_at.desc(), t.place.c.id.desc())
-        )
-        with self._reading() as connection:
-            path = connection.scalars(query).first()
-        return None if path is None else Path(path)
+        return next(iter(self.latest_paths(1)), None)
 
     def place_lines(self) -> list[PlaceLine]:
         """Every place of every frame: frames by start, the places of each as they were first seen."""

@@ -52,6 +52,8 @@ frame = Table(
     Column("header", JSON, nullable=False),
     _made(),
     Index("frame_by_group", "kind", "target", "filter", "rig", "night"),
+    Index("frame_by_start", "kind", "start"),
+    Index("frame_by_night", "kind", "night"),
 )
 
 place = Table(

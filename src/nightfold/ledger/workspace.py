@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, TypeVar
 
 from nightfold.engine.cluster import Cluster
 from nightfold.engine.core import CancelToken, Progress
+from nightfold.ledger.base import Stamp
 from nightfold.ledger.core import Ledger
 from nightfold.settings.models import CampaignSettings
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +29,22 @@ class Workspace:
     memory_bytes: int
     workers: int
     cluster: Cluster | None = None
+    _remembered: dict[str, tuple[Stamp, Any]] = field(default_factory=dict, repr=False, compare=False)
+
+    def remember(self, what: str, make: Callable[[], Value]) -> Value:
+        """What `make` gives, made again only once the ledger has changed; it depends on nothing else but the settings.
+
+        A ledger on a server does not tell whether it changed: there it is made every time.
+        """
+        stamp = self.ledger.stamp()
+        known = self._remembered.get(what)
+        if known is not None and stamp is not None and known[0] == stamp:
+            value: Value = known[1]
+            return value
+        value = make()
+        if stamp is not None:
+            self._remembered[what] = (stamp, value)
+        return value
 
     @property
     def calibration_folder(self) -> Path:

@@ -222,9 +222,9 @@ def law_of(ws: Workspace, rig: str | None) -> Law:
         if f.document.get("good") and f.document.get("start") and (since is None or (f.night is not None and f.night >= since))
     ]  # fmt: skip
     trace: list[tuple[float, float]] = [(_finding_s(f), number(f.document.get("temperature_c"))) for f in runs]
-    for row in ws.ledger.frames(kind="sub", rig=rig):
-        if row.start is not None:
-            trace.append((middle_s(row), temperature_of(header_of_row(row))))
+    for line in ws.ledger.temperature_lines(rig):
+        middle = line.start.replace(tzinfo=UTC).timestamp() + 0.5 * (line.exposure_s or 0.0)
+        trace.append((middle, number(line.focuser_c if line.focuser_c is not None else line.ambient_c)))
     trace = sorted(t for t in trace if np.isfinite(t[1]))
     trace_s, trace_c = np.array([t for t, _ in trace]), np.array([c for _, c in trace])
     errors = np.array([number(f.document.get("uncertainty")) for f in runs])

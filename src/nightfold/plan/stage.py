@@ -35,12 +35,24 @@ __all__ = ["calendar", "exposure", "frame", "season", "state_of", "tonight"]
 
 def state_of(ws: Workspace, *, day: date | None = None) -> State:
     """What the ledger holds for planning; with the plan told last for a night."""
+    past = ws.remember("past subs", lambda: _known(ws))
+    folder = _raw_folder(ws)
+    return replace(
+        past,
+        measured_goals=_measured_goals(ws, day),
+        last_plan=_last_plan(ws, day) if day is not None else (),
+        folder=str(folder),
+        free_bytes=shutil.disk_usage(folder).free,
+    )
+
+
+def _known(ws: Workspace) -> State:
+    """What only the ledger tells: subs, calibration frames, events and angles."""
     with many_rows():
         lines, known = ws.ledger.fact_lines(), ws.ledger.past_lines()
         subs = [line for line in lines if line.kind == "sub"]
         facts = [facts_of_line(line) for line in subs], [facts_of_line(line) for line in lines if line.kind != "sub"]
         wanted, now = _angles(ws, subs, known)
-        folder = _raw_folder(ws)
         return State(
             subs=_past(ws, subs, known, calibration_groups(ws, facts)),
             sub_facts=tuple(facts[0]),
@@ -48,10 +60,6 @@ def state_of(ws: Workspace, *, day: date | None = None) -> State:
             events=tuple(rig_events(ws)),
             wanted_angle=wanted,
             angle_now=now,
-            measured_goals=_measured_goals(ws, day),
-            last_plan=_last_plan(ws, day) if day is not None else (),
-            folder=str(folder),
-            free_bytes=shutil.disk_usage(folder).free,
         )
 
 

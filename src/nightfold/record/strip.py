@@ -103,11 +103,12 @@ def _nights(ws: Workspace, nights: NightsReport, subs: Sequence[SubBrief]) -> tu
 
 def hours_by_filter(subs: Sequence[JudgedSub] | Sequence[SubBrief]) -> tuple[StripFilter, ...]:
     """Hours by filter; subs that name none count under "no filter"."""
+    spent: dict[str, tuple[list[float], list[float]]] = {}
+    for s in subs:
+        spent.setdefault(s.filter or "no filter", ([], []))[s.verdict != "keep"].append(s.exposure_s or 0.0)
     found = []
-    for name in in_order([s.filter for s in subs]):
-        mine = [s for s in subs if (s.filter or "no filter") == name]
-        kept = [s.exposure_s or 0.0 for s in mine if s.verdict == "keep"]
-        dropped = [s.exposure_s or 0.0 for s in mine if s.verdict != "keep"]
+    for name in in_order(list(spent)):
+        kept, dropped = spent[name]
         found.append(
             StripFilter(
                 filter=name,

@@ -10,6 +10,8 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from nightfold.judge.facts.stage import image_scale
+from nightfold.ledger.base import many_rows
+from nightfold.ledger.lines import SubLine
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import CampaignSettings
 from nightfold.sky.ephemeris import moon_illumination, unix_seconds
@@ -69,13 +71,31 @@ class SubBrief(NamedTuple):
 
 
 def sub_briefs(ws: Workspace) -> list[SubBrief]:
-    """All subs in brief, in no order: a large campaign's in a second, where the judge's document takes many."""
+    """All subs in brief, in no order: a large campaign's in a second, where the judge's document takes many.
+
+    Not made again while the ledger stays as it is; the list is shared, and not to be changed.
+    """
+    return ws.remember("sub briefs", lambda: _sub_briefs(ws))
+
+
+def _sub_briefs(ws: Workspace) -> list[SubBrief]:
     decisions = {i: d.verdict for i, d in ws.ledger.decisions().items()}
     lines = ws.ledger.sub_lines()
     unread = [line.frame_id for line in lines if line.measured is None and line.frame_id not in decisions]
     told = {i for i, v in ws.ledger.verdicts(unread).items() if v.causes} if unread else set()
     waiting = set(unread) - told
     scales: dict[tuple[Any, ...], float | None] = {}
+    with many_rows():
+        return _briefs_of(ws, lines, decisions, waiting, scales)
+
+
+def _briefs_of(
+    ws: Workspace,
+    lines: Sequence[SubLine],
+    decisions: dict[int, str],
+    waiting: set[int],
+    scales: dict[tuple[Any, ...], float | None],
+) -> list[SubBrief]:
     found = []
     for line in lines:
         i, rig, target, panel, name, night, start, exposure_s, pixel, binning, focal, _, fwhm, sky, keep, _ = line
@@ -151,13 +171,10 @@ def _night_line(
     day: date, subs: Sequence[SubBrief], names: Sequence[str], southern: bool, moon: tuple[float, bool]
 ) -> NightLine:
     lit, waxing = moon
-    hours = []
-    for name in names:
-        mine = [s for s in subs if s.filter == name]
-        if mine:
-            kept = sum(s.exposure_s or 0.0 for s in mine if s.verdict == "keep")
-            dropped = sum(s.exposure_s or 0.0 for s in mine if s.verdict != "keep")
-            hours.append(FilterHours(filter=name, kept_s=kept, dropped_s=dropped))
+    spent: dict[str | None, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    for s in subs:
+        spent[s.filter][s.verdict != "keep"] += s.exposure_s or 0.0
+    hours = [FilterHours(filter=n, kept_s=spent[n][0], dropped_s=spent[n][1]) for n in names if n in spent]
     return NightLine(
         night=day,
         moon_illuminated_fraction=lit,

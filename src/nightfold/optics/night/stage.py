@@ -50,6 +50,8 @@ def _told_by_readings(ws: Workspace, rig: str, day: date) -> list[str]:
             found = None  # no places on the sky yet: nothing to say of the mount
         if found is not None and found.told:
             lines.append(_named(ws, rig, " ".join(t for t in (found.sentence, found.elongation_sentence) if t)))
+    if not ws.ledger.findings("optics-focus", rig=rig):
+        return lines  # no run on record: no law, and no need to look how warm every night was
     law = law_of(ws, rig)
     if law.law.told:
         rows = [
