@@ -15,9 +15,13 @@ from PIL import Image
 
 from nightfold.campaign import Campaign
 from nightfold.errors import PictureError
+from nightfold.judge.photometry.stage import FilterZeroPoint, ZeroPoint
+from nightfold.ledger.records import FrameRow
+from nightfold.picture import stage
 from nightfold.picture.metadata import sky_facts
 from nightfold.picture.recipe import load_recipe
 from nightfold.picture.stage import PictureReport
+from nightfold.picture.steps import Level
 
 
 @pytest.fixture(scope="module")
@@ -133,3 +137,27 @@ def test_sky_facts_of_a_turned_picture_are_finite(report: PictureReport) -> None
         facts = sky_facts(WCS(cut[0].header), cut[0].data.shape)
     assert facts["ra_deg"] == pytest.approx(250.2, abs=0.1)
     assert facts["dec_deg"] == pytest.approx(-48.8, abs=0.1)
+
+
+def test_zero_points_from_the_ledger_scale_the_filters(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # No sub of this field is solved.
+    with Campaign.open(folder) as campaign, pytest.raises(PictureError, match="zero points"):
+        campaign.picture(balance="zero-points", out=tmp_path / "none.png")
+    known = {"Ha": 21.2, "OIII": 21.9, "SII": 21.4}
+
+    def told(_ws: object, rows: list[FrameRow]) -> FilterZeroPoint:
+        names = {r.filter for r in rows}
+        assert len(names) == 1, "the subs of one master"
+        point = ZeroPoint(
+            mag=known[str(names.pop())], uncertainty_mag=0.02, statistical_mag=0.01, scatter_mag=0.05, stars=9
+        )
+        return FilterZeroPoint(zero_point=point, centre_nm=650.0, width_nm=None, rayleigh_e_per_s_arcsec2=None)
+
+    monkeypatch.setattr(stage, "filter_zero_point", told)
+    with Campaign.open(folder) as campaign:
+        made = campaign.picture(balance="zero-points", out=tmp_path / "true.png")
+    level = next(s for s in load_recipe(Path(made.recipe)).steps if isinstance(s, Level))
+    assert level.scale_by == "zero-points"
+    assert level.zero_points == {f: known[f] for f in level.sky}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from threadpoolctl import threadpool_limits
 
@@ -98,6 +98,7 @@ class WayPart(CampaignBase):
         target: str | None = None,
         rig: str | None = None,
         palette: str | None = None,
+        balance: Literal["signal", "noise", "zero-points"] = "signal",
         out: str | Path | None = None,
         exact: bool = False,
         upright: bool = False,
@@ -119,6 +120,7 @@ class WayPart(CampaignBase):
                 target=target,
                 rig=rig,
                 palette=palette,
+                balance=balance,
                 out=Path(out) if out is not None else None,
                 exact=exact,
                 upright=upright,

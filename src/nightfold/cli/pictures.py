@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import App, Parameter
 
@@ -24,6 +24,10 @@ def picture(
     target: Annotated[str | None, Parameter(help="The target, where the campaign has several.")] = None,
     rig: Annotated[str | None, Parameter(help="The rig, where the target has masters of several.")] = None,
     palette: Annotated[str | None, Parameter(help="Name of a palette, for instance SHO or HOO.")] = None,
+    balance: Annotated[
+        Literal["signal", "noise", "zero-points"],
+        Parameter(help="What brings the filters to one scale: nebulae alike, noise alike, or true ratios of flux."),
+    ] = "signal",
     out: Annotated[
         Path | None, Parameter(help="The file to write: .tiff, .png or .jpg; all three when not given.")
     ] = None,
@@ -56,6 +60,7 @@ def picture(
                 target=target,
                 rig=rig,
                 palette=palette,
+                balance=balance,
                 out=out,
                 exact=exact,
                 upright=upright,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
 from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps, with_true_noise
 from nightfold.picture.records import Plane
+from nightfold.picture.scaling import scale_factors
 from nightfold.picture.stars import Layers, take_stars_apart
 from nightfold.picture.steps import (
     Gradient,
@@ -32,6 +33,7 @@ from nightfold.picture.steps import (
 from nightfold.picture.stretch import Levels, automatic_curve, measure_levels
 from nightfold.picture.wavelets import smooth
 
+Balance = Literal["signal", "noise", "zero-points"]
 BROADBAND = {"L", "R", "G", "B"}
 LEAST_TO_SHARPEN_PX = 2.0
 """FWHM below which pixels, not the air, limit the picture."""
@@ -49,6 +51,7 @@ def automatic_recipe(
     palette: str | None = None,
     spread: float = 0.85,
     listed: Sequence[tuple[float, float, float, float]] = (),
+    balance: Balance = "signal",
     threads: int = 2,
 ) -> Recipe:
     """A recipe whose numbers come from the masters.
@@ -62,7 +65,10 @@ def automatic_recipe(
     palette : str, optional
         A named palette; one that suits the filters when not given.
     spread : float
-        How far the filters are brought to equal strength, 0 to 1.
+        How far the filters are brought to equal strength, 0 to 1, with `balance` "signal".
+    balance : str
+        What the filters are brought to one scale by: their nebulae's "signal", their "noise", or photometric "zero-points", which
+        keep the true ratios of flux.
     listed : sequence of (x, y, g, bp_rp), optional
         Catalogue stars in pixels of the box; they colour the stars of narrowband pictures.
     threads : int
@@ -101,11 +107,19 @@ def automatic_recipe(
     levels = measure_levels({f: layers[f].nebula for f in rows}, {f: _noise(cut[f]) for f in rows})
     shown = [f for f in rows if f != "L"] or list(rows)
     gains = dict.fromkeys(rows, 1.0)
-    if not set(shown) <= BROADBAND:
+    if not set(shown) <= BROADBAND and balance == "signal":
         gains |= balance_gains({f: levels[f].nebula for f in shown}, {f: levels[f].noise for f in shown}, spread)
-    level = Level(sky={f: _tidy(v.sky) for f, v in levels.items()}, gain={f: _tidy(g) for f, g in gains.items()})
+    level = Level(
+        sky={f: _tidy(v.sky) for f, v in levels.items()},
+        gain={f: _tidy(g) for f, g in gains.items()},
+        scale_by="gain" if balance == "signal" else balance,
+        zero_points={
+            f: _tidy(z) for f in rows if balance == "zero-points" and (z := planes[f].zero_point_mag) is not None
+        },
+    )
     steps.append(level)
-    steps.append(_stretch(levels, level.gain, shown, layers))
+    factors = scale_factors(level, {f: cut[f].variance for f in rows}, {f: planes[f].zero_point_mag for f in rows})
+    steps.append(_stretch(levels, {f: g * factors[f] for f, g in level.gain.items()}, shown, layers))
     narrow = not set(rows) <= BROADBAND
     steps.append(
         Mix(

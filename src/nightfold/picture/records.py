@@ -17,7 +17,8 @@ class Plane:
 
     `variance` has its shape, in the square of its unit. `sha256` is that of the master it comes from, `wcs` its celestial
     coordinates (an astropy WCS) where they are known. `moving_sky` is the part of its sky that comes and goes with the
-    sky's brightness, over the plane's pixels (1, x, y, x², xy, y²), where the subs have shown one.
+    sky's brightness, over the plane's pixels (1, x, y, x², xy, y²), where the subs have shown one. `zero_point_mag` is the AB
+    magnitude of 1 electron/s, where stars of the catalogue have told it.
     """
 
     filter: str
@@ -28,3 +29,4 @@ class Plane:
     cut_box_px: tuple[int, int, int, int] | None = None
     wcs: Any = None
     moving_sky: tuple[float, ...] | None = None
+    zero_point_mag: float | None = None

@@ -23,6 +23,7 @@ from nightfold.picture.noise import LEVELS, NoiseEffect, noise_effect, shrink_no
 from nightfold.picture.palette import mix_planes
 from nightfold.picture.ready import binned, check_sizes, cut_to, fill_gaps, preview_factor, with_true_noise
 from nightfold.picture.records import Plane
+from nightfold.picture.scaling import scale_factors
 from nightfold.picture.sharpen import sharpen
 from nightfold.picture.starlight import tint_planes
 from nightfold.picture.stars import take_stars_apart
@@ -64,6 +65,7 @@ class _Linear:
     stars: dict[str, Plane32] = field(default_factory=dict)
     factor: int = 1
     scale_arcsec_px: float | None = None
+    zero_points: dict[str, float | None] = field(default_factory=dict)
     on_card: bool = False
 
 
@@ -105,7 +107,8 @@ class Layers:
     """What colours are made from, at preview size: planes before `level`, and the light of the stars.
 
     `stars` is the filters' mean star light after the gains of `stars-back`; `tints` are its red, green and blue factors at
-    full colour. Each is None where the recipe has none. `factor` is the binning.
+    full colour. Each is None where the recipe has none. `factor` is the binning. `scale` is what the level step scales each filter
+    by beside its gain; planes and variance are scaled by it already.
     """
 
     nebula: dict[str, Plane32]
@@ -113,6 +116,7 @@ class Layers:
     stars: Plane32 | None
     tints: tuple[Plane32, Plane32, Plane32] | None
     factor: int
+    scale: dict[str, float] = field(default_factory=dict)
 
 
 def colour_layers(recipe: Recipe, planes: Mapping[str, Plane], *, preview_px: int, threads: int = 2) -> Layers:
@@ -123,6 +127,12 @@ def colour_layers(recipe: Recipe, planes: Mapping[str, Plane], *, preview_px: in
         for step in on_planes:
             if not isinstance(step, Sharpen | Level):
                 _work_on_planes(step, ready, pool)
+    level = next((s for s in on_planes if isinstance(s, Level)), None)
+    scale = scale_factors(level, ready.variance, ready.zero_points) if level is not None else {}
+    for name, times in scale.items():
+        if times != 1.0 and name in ready.nebula:
+            ready.nebula[name] = ready.nebula[name] * np.float32(times)
+            ready.variance[name] = ready.variance[name] * np.float32(times**2)
     back = next((s for s in on_colours if isinstance(s, StarsBack)), None)
     stars, tints = None, None
     if back is not None and ready.stars:
@@ -130,7 +140,9 @@ def colour_layers(recipe: Recipe, planes: Mapping[str, Plane], *, preview_px: in
         full = back.model_copy(update={"colour": 1.0})
         light = _star_light(full, (shape[0], shape[1]), ready.factor)
         stars, tints = _star_parts(full, light, ready.stars, slice(0, shape[0]))
-    return Layers(nebula=ready.nebula, variance=ready.variance, stars=stars, tints=tints, factor=ready.factor)
+    return Layers(
+        nebula=ready.nebula, variance=ready.variance, stars=stars, tints=tints, factor=ready.factor, scale=scale
+    )
 
 
 def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) -> _Linear:
@@ -153,6 +165,7 @@ def _ready(recipe: Recipe, planes: Mapping[str, Plane], preview_px: int | None) 
         variance={f: p.variance for f, p in small.items()},
         factor=factor,
         scale_arcsec_px=scale,
+        zero_points={f: p.zero_point_mag for f, p in mine.items()},
     )
 
 
@@ -189,6 +202,12 @@ def _work_on_planes(step: Any, ready: _Linear, pool: ThreadPoolExecutor) -> None
         for name in ready.nebula:
             ready.nebula[name] = _one_plane(step, name, ready, pool.map)
         return
+    if isinstance(step, Level):
+        for name, scale in scale_factors(step, ready.variance, ready.zero_points).items():
+            if name in ready.nebula:
+                gain = np.float32(step.gain.get(name, 1.0) * scale)
+                ready.nebula[name] = (ready.nebula[name] - np.float32(step.sky[name])) * gain
+        return
     made = pool.map(lambda f: _one_plane(step, f, ready), ready.nebula)
     ready.nebula = dict(zip(ready.nebula, made))
 
@@ -210,15 +229,11 @@ def _one_plane(step: Any, name: str, ready: _Linear, run: Run = map) -> Plane32:
             on_card=ready.on_card,
             run=run,
         )
-    if isinstance(step, Noise):
-        if name not in step.ratios:
-            return image
-        strengths, ratios = noise_of_planes(step, step.ratios[name], ready.factor, ready.scale_arcsec_px or 1.0)
-        return shrink_noise(image, ready.variance[name], strengths=strengths, ratios=ratios, run=run)
-    assert isinstance(step, Level)
-    if name not in step.sky:
+    assert isinstance(step, Noise)
+    if name not in step.ratios:
         return image
-    return (image - np.float32(step.sky[name])) * np.float32(step.gain.get(name, 1.0))
+    strengths, ratios = noise_of_planes(step, step.ratios[name], ready.factor, ready.scale_arcsec_px or 1.0)
+    return shrink_noise(image, ready.variance[name], strengths=strengths, ratios=ratios, run=run)
 
 
 def without_gradient(step: Gradient, name: str, image: Plane32) -> Plane32:

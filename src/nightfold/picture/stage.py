@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,11 @@ from nightfold.errors import PictureError
 from nightfold.fold.boxes import intersection
 from nightfold.fold.masters import read_master
 from nightfold.frames.identity import hash_file
+from nightfold.judge.photometry.stage import filter_zero_point, zero_points
 from nightfold.ledger.records import MasterRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.picture.annotate import SkyObject, annotate
+from nightfold.picture.automatic import Balance
 from nightfold.picture.export import SUFFIXES, hand_over, write_picture
 from nightfold.picture.metadata import caption, sky_facts
 from nightfold.picture.proof import proof_strips
@@ -28,7 +30,7 @@ from nightfold.picture.ready import Box, cut_to
 from nightfold.picture.recipe import Mix, Recipe, apply_recipe, automatic_recipe, load_recipe, recipe_text
 from nightfold.picture.records import Plane
 from nightfold.picture.render import noise_effects
-from nightfold.picture.steps import Turn
+from nightfold.picture.steps import Level, Turn
 from nightfold.picture.turning import north_up, turned_wcs
 from nightfold.rig.core import scale_arcsec_px
 from nightfold.sky.objects import objects_near
@@ -63,6 +65,7 @@ def make_picture(
     target: str | None = None,
     rig: str | None = None,
     palette: str | None = None,
+    balance: Balance = "signal",
     out: Path | None = None,
     exact: bool = False,
     upright: bool = False,
@@ -78,6 +81,8 @@ def make_picture(
 
     Parameters
     ----------
+    balance : str
+        What an automatic recipe brings the filters to one scale by: "signal", "noise" or "zero-points".
     upright : bool
         Turn the picture so that north is up and east to the left; the masters must carry coordinates.
     annotated, linear, proof : bool
@@ -92,9 +97,14 @@ def make_picture(
     given = load_recipe(recipe_given) if isinstance(recipe_given, Path) else recipe_given
     rows = _masters(ws, target or (given.target if given else None), rig)
     notes: list[str] = []
+    by_zero_points = given is not None and any(
+        isinstance(s, Level) and s.scale_by == "zero-points" for s in given.steps
+    )
+    if by_zero_points or (given is None and balance == "zero-points"):
+        zero_points(ws)
     planes = read_planes(ws, rows)
     if given is None:
-        recipe = _automatic(ws, planes, rows, palette)
+        recipe = _automatic(ws, planes, rows, palette, balance)
     else:
         recipe = given
         notes += _compare(given, planes, exact)
@@ -155,6 +165,7 @@ def read_planes(ws: Workspace, rows: Sequence[MasterRow]) -> dict[str, Plane]:
             cut_box_px=summary.cut_box_px,
             wcs=master.wcs,
             moving_sky=master.moving_sky,
+            zero_point_mag=_zero_point(ws, row, {s.sha256 for s in master.subs}),
         )
         ws.progress.advance()
     ws.progress.finish()
@@ -167,6 +178,13 @@ def read_planes(ws: Workspace, rows: Sequence[MasterRow]) -> dict[str, Plane]:
             next_step="fold all anew",
         )
     return planes
+
+
+def _zero_point(ws: Workspace, row: MasterRow, subs: Set[str]) -> float | None:
+    """AB magnitude of 1 electron/s of a master, as the catalogue stars in its subs have told it; None where they have not."""
+    frames = [f for f in ws.ledger.frames(kind="sub", target=row.target, filter=row.filter) if f.sha256 in subs]
+    known = filter_zero_point(ws, frames)
+    return None if known is None else known.zero_point.mag
 
 
 def _scale_of(ws: Workspace, row: MasterRow, wcs: Any) -> float | None:
@@ -266,7 +284,9 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
     return max(groups.values(), key=depth)
 
 
-def _automatic(ws: Workspace, planes: dict[str, Plane], rows: list[MasterRow], palette: str | None) -> Recipe:
+def _automatic(
+    ws: Workspace, planes: dict[str, Plane], rows: list[MasterRow], palette: str | None, balance: Balance
+) -> Recipe:
     box = intersection([p.cut_box_px for p in planes.values()])
     if box is None:
         raise PictureError(
@@ -275,7 +295,7 @@ def _automatic(ws: Workspace, planes: dict[str, Plane], rows: list[MasterRow], p
             next_step="look at the masters' coverage",
         )
     listed = listed_stars(ws, planes[next(iter(planes))], box)
-    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, listed=listed)
+    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, listed=listed, balance=balance)
 
 
 def listed_stars(ws: Workspace, plane: Plane, box: Box) -> list[tuple[float, float, float, float]]:

@@ -70,11 +70,17 @@ class Noise(_Step):
 
 
 class Level(_Step):
-    """Take the sky off each filter and bring the filters' nebulae near each other; electrons per second."""
+    """Take the sky off each filter and bring the filters' nebulae near each other; electrons per second.
+
+    `scale_by` says what stands behind the gains: nothing ("gain": they are all there is), the noise of the masters at hand, or
+    their photometric zero points, AB magnitudes of 1 electron/s; those listed here go before those of the masters.
+    """
 
     step: Literal["level"] = "level"
     sky: dict[str, Number]
     gain: dict[str, Positive]
+    scale_by: Literal["gain", "noise", "zero-points"] = "gain"
+    zero_points: dict[str, Number] = {}
 
 
 class Stretch(_Step):

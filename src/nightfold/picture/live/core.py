@@ -76,7 +76,7 @@ def live_layers(
     stretch = next(s for s in recipe.steps if isinstance(s, Stretch))
     facts, parts = [], []
     for name, plane in made.nebula.items():
-        pedestal = level.sky.get(name, 0.0) if level is not None else 0.0
+        pedestal = level.sky.get(name, 0.0) * made.scale.get(name, 1.0) if level is not None else 0.0
         gain = level.gain.get(name, 1.0) if level is not None else 1.0
         softness = stretch.of_filter[name][2] if name in stretch.of_filter else stretch.softness
         unit = softness / gain
