@@ -287,7 +287,8 @@ class CalibrationRoom:
             offset = self._whole("flat_dark" if under == "flat_dark" else "bias", flat_darks, shape, e_per_adu)
         refused: list[str] = []
         with _readers(rows, shape, self._ws.scratch_folder, refused) as readers:
-            combined = self._combine(kind, readers, shape, offset, e_per_adu, refused)
+            whole_adu = 255.0 if all(header_of_row(r).bitpix == 8 for r in rows) else None
+            combined = self._combine(kind, readers, shape, offset, e_per_adu, whole_adu, refused)
         del offset  # its planes would lie beside those of the new master while that is looked at and written
         name = f"{kind}-{key[:12]}.fits"
         self._ws.calibration_folder.mkdir(parents=True, exist_ok=True)
@@ -310,6 +311,7 @@ class CalibrationRoom:
         shape: tuple[int, int],
         offset: Combined | float,
         e_per_adu: float | None,
+        whole_adu: float | None,
         refused: list[str],
     ) -> Combined:
         if not readers:
@@ -320,7 +322,13 @@ class CalibrationRoom:
         memory = min(self._ws.memory_bytes // 4, 192 * 1024 * 1024)
         if kind == "flat":
             made = master_flat(
-                frames, shape, dark=offset, names=[n for n, _ in readers], memory_bytes=memory, workers=self._ws.workers
+                frames,
+                shape,
+                dark=offset,
+                ceiling_adu=whole_adu,
+                names=[n for n, _ in readers],
+                memory_bytes=memory,
+                workers=self._ws.workers,
             )
             refused += [reason for _, reason in made.refused]
             return made.combined
