@@ -84,11 +84,13 @@ class FramesPart(LedgerBase):
             rows = sorted(best.values(), key=lambda r: (r.start or datetime.max, r.name, r.id))
             return [_frame_row(row) for row in rows]
 
-    def nights(self, *, target: str | None = None) -> list[date]:
-        """The nights that have subs, in order."""
+    def nights(self, *, target: str | None = None, rig: str | None = None) -> list[date]:
+        """The nights that have subs (of this target or rig), in order."""
         query = sa.select(t.frame.c.night).where(t.frame.c.kind == "sub", t.frame.c.night.is_not(None)).distinct()
         if target is not None:
             query = query.where(t.frame.c.target == target)
+        if rig is not None:
+            query = query.where(t.frame.c.rig == rig)
         with self._reading() as connection:
             return list(connection.scalars(query.order_by(t.frame.c.night)))
 

@@ -435,18 +435,18 @@ def _first_header(ws: Workspace, files: Sequence[Path]) -> FrameHeader | None:
 
 def night_rows(ws: Workspace, rig: str | None, night: date | None) -> tuple[Rig | None, date, list[FrameRow]]:
     """The subs of one rig and night; by default the rig with most subs of the last night."""
-    rows = [r for r in ws.ledger.frames(kind="sub") if r.night is not None and (rig is None or r.rig == rig)]
+    nights = ws.ledger.nights(rig=rig)
     if rig is not None:
         _rig_named(ws, rig)
-    if not rows:
+    if not nights:
         raise FrameError("no subs of a dated night here yet", seen=f"rig {rig}" if rig else "none", allowed="subs that were taken in", next_step="take some in first")  # fmt: skip
-    day = night or max(r.night for r in rows if r.night is not None)
-    rows = [r for r in rows if r.night == day]
-    measured = ws.ledger.reading_versions()
+    day = night or nights[-1]
+    rows = ws.ledger.frames(kind="sub", rig=rig, night=day)
+    measured = ws.ledger.readings([r.id for r in rows], with_arrays=False)
     rows = [r for r in rows if r.id in measured]
     if not rows:
-        nights = ", ".join(d.isoformat() for d in ws.ledger.nights()) or "none"
-        raise FrameError(f"no measured subs of {day}", allowed=f"nights with subs: {nights}", next_step="run `nightfold judge` first")  # fmt: skip
+        told = ", ".join(d.isoformat() for d in ws.ledger.nights()) or "none"
+        raise FrameError(f"no measured subs of {day}", allowed=f"nights with subs: {told}", next_step="run `nightfold judge` first")  # fmt: skip
     by_rig: dict[str | None, list[FrameRow]] = defaultdict(list)
     for row in rows:
         by_rig[row.rig].append(row)
