@@ -23,7 +23,7 @@ CALL_PX, ROW_PX = 40_000, 220
 combining a pixel (measured)."""
 WHOLE_ROWS = 1.1
 """Rows of which more than one part in this many is wanted are read whole."""
-READ_SHARE, CALIBRATE_SHARE = 0.09, 0.3
+READ_SHARE, CALIBRATE_SHARE = 0.09, 0.2
 """What reading a pixel and calibrating one cost against that (measured)."""
 STACK_BYTES = 90_000_000
 """More than this a thread gains little speed (measured), so that memory does not grow with the number of subs."""

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from nightfold.kernels.lanczos import LANES
+from nightfold.kernels.vectors import bare, calibrate_16
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -61,6 +62,10 @@ def calibrate_box(
     lands at column `left` of `out`, whose other columns become NaN. Flats at or below
     `least_flat` give NaN. Returns how many pixels of the piece have no value.
     """
+    stored = bare(stored)
+    dark = bare(dark)
+    flat = bare(flat)
+    out = bare(out)
     empty = 0
     work = np.empty(columns, np.float32)
     rows, width = out.shape
@@ -72,6 +77,24 @@ def calibrate_box(
             line[i] = nan
         for i in range(left + columns, width):
             line[i] = nan
+        if as_stored and has_dark and has_flat:
+            words = stored[source]
+            zero = dark[y0 + source]
+            light = flat[y0 + source]
+            for b in range(columns // LANES):
+                i = b * LANES
+                to = left + columns - LANES - i if flip_x else left + i
+                empty += calibrate_16(
+                    words, i, zero, x0 + i, light, x0 + i, turned, factor, least_flat, flip_x, line, to
+                )
+            for i in range(columns // LANES * LANES, columns):
+                f = value_of(light[x0 + i], turned)
+                v = words[i]
+                count = np.float32(np.uint16((v << 8) | (v >> 8)) ^ np.uint16(0x8000))
+                value = (count - value_of(zero[x0 + i], turned)) * factor / f if f > least_flat else nan
+                line[left + columns - 1 - i if flip_x else left + i] = value
+                empty += 1 if value != value else 0
+            continue
         piece = work if flip_x else line[left : left + columns]
         if as_stored:
             words = stored[source, 0:columns]
@@ -83,29 +106,20 @@ def calibrate_box(
             for i in range(columns):
                 piece[i] = values[i]
         missing = np.int32(0)
-        if has_dark and has_flat:
+        if has_dark:
             zero = dark[y0 + source, x0 : x0 + columns]
+            for i in range(columns):
+                piece[i] = (piece[i] - value_of(zero[i], turned)) * factor
+        else:
+            for i in range(columns):
+                piece[i] = (piece[i] - pedestal) * factor
+        if has_flat:
             light = flat[y0 + source, x0 : x0 + columns]
             for i in range(columns):
                 f = value_of(light[i], turned)
-                v = (piece[i] - value_of(zero[i], turned)) * factor / f if f > least_flat else nan
-                piece[i] = v
-                missing += np.int32(1) if v != v else np.int32(0)
-        else:
-            if has_dark:
-                zero = dark[y0 + source, x0 : x0 + columns]
-                for i in range(columns):
-                    piece[i] = (piece[i] - value_of(zero[i], turned)) * factor
-            else:
-                for i in range(columns):
-                    piece[i] = (piece[i] - pedestal) * factor
-            if has_flat:
-                light = flat[y0 + source, x0 : x0 + columns]
-                for i in range(columns):
-                    f = value_of(light[i], turned)
-                    piece[i] = piece[i] / f if f > least_flat else nan
-            for i in range(columns):
-                missing += np.int32(1) if piece[i] != piece[i] else np.int32(0)
+                piece[i] = piece[i] / f if f > least_flat else nan
+        for i in range(columns):
+            missing += np.int32(1) if piece[i] != piece[i] else np.int32(0)
         empty += missing
         if flip_x:
             _reverse(piece, line[left : left + columns])

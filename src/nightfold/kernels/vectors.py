@@ -10,6 +10,7 @@ from typing import Any
 
 from llvmlite import ir
 from numba import extending, types
+from numba.core import cgutils
 
 from nightfold.kernels.lanczos import EVEN, HALF, LANES, ODD
 
@@ -249,3 +250,64 @@ def _turned(builder: Any, rows: list[Any]) -> list[Any]:
         wanted = [q + lane for q in (upper, EIGHT + upper, LANES + upper, LANES + EIGHT + upper) for lane in range(4)]
         columns.append(shuffle(groups[0][k % 4], groups[1][k % 4], wanted))
     return columns
+
+
+@intrinsic
+def calibrate_16(
+    typing_context: Any,
+    words: Any,
+    at: Any,
+    dark: Any,
+    dark_at: Any,
+    flat: Any,
+    flat_at: Any,
+    turned: Any,
+    factor: Any,
+    least: Any,
+    back: Any,
+    out: Any,
+    out_at: Any,
+) -> Any:
+    """Fill 16 pixels of `out` with ``(raw - dark) * factor / flat``, NaN where the flat is at most `least`; how many are NaN.
+
+    `words` uint16 are raw counts as cameras' files hold them, `dark` and `flat` float32 seen as uint32, their bytes in the
+    files' order with `turned`; all are plain rows, read from the index that follows each. With `back` the 16 are written
+    in the other order.
+    """
+    index, flag, number = types.int64, types.boolean, types.float32
+    signature = types.int64(words, index, dark, index, flat, index, flag, number, number, flag, out, index)
+    short = ir.VectorType(ir.IntType(16), LANES)
+    whole = ir.VectorType(ir.IntType(32), LANES)
+
+    def codegen(context: Any, builder: Any, made: Any, arguments: Any) -> Any:
+        def data(which: int) -> Any:
+            return context.make_array(made.args[which])(context, builder, arguments[which]).data
+
+        def load(which: int, vector: Any, align: int) -> Any:
+            place = builder.gep(data(which), [arguments[which + 1]])
+            return builder.load(builder.bitcast(place, vector.as_pointer()), align=align)
+
+        def swapped(values: Any, bits: int) -> Any:
+            kind = ir.FunctionType(values.type, [values.type])
+            swap = cgutils.get_or_insert_function(builder.module, kind, f"llvm.bswap.v{LANES}i{bits}")
+            return builder.call(swap, [values])
+
+        def plane(which: int) -> Any:
+            values = load(which, whole, 4)
+            ordered = builder.select(arguments[6], swapped(values, 32), values)
+            return builder.bitcast(ordered, VECTOR)
+
+        counts = builder.xor(swapped(load(0, short, 2), 16), ir.Constant(short, [0x8000] * LANES))
+        raw = builder.uitofp(builder.zext(counts, whole), VECTOR)
+        light = plane(4)
+        value = builder.fmul(builder.fsub(raw, plane(2)), spread(builder, arguments[7], LANES))
+        value = builder.fdiv(value, light)
+        lit = builder.fcmp_ordered(">", light, spread(builder, arguments[8], LANES))
+        value = builder.select(lit, value, ir.Constant(VECTOR, [float("nan")] * LANES))
+        order = ir.Constant(ir.VectorType(ir.IntType(32), LANES), list(range(LANES))[::-1])
+        turned_over = builder.shuffle_vector(value, value, order)
+        keep(builder, builder.select(arguments[9], turned_over, value), data(10), arguments[11])
+        absent = builder.bitcast(builder.fcmp_unordered("uno", value, value), ir.IntType(LANES))
+        return builder.zext(builder.ctpop(absent), ir.IntType(64))
+
+    return signature, codegen
