@@ -62,38 +62,45 @@ def half_radii(image, mask, has_mask, xs, ys, background, half, most, out):
         out[n] = np.nan
         if not half[n] > 0.0:
             continue
+        # A sixth of `most` is about what a star has; from there outwards in steps.
         low = 0.0
         below = 0.0
-        step = most / 8.0
-        high = 0.0
+        high = most / 6.0
         above = 0.0
         for _ in range(8):
-            high += step
             above = _disk(image, mask, has_mask, xs[n], ys[n], high, background[n])[0]
             if above >= half[n]:
                 break
             low = high
             below = above
+            high += most * (5.0 / 42.0)
         if above < half[n]:
             continue
-        # Regula falsi in the square of the radius (nearly straight there), every third step a bisection.
+        # Regula falsi in the square of the radius (nearly straight there); an end that stays twice counts half (Dowell & Jarratt 1971).
         u0 = low * low
         u1 = high * high
-        for k in range(12):
-            if k % 3 == 2:
-                u = 0.5 * (u0 + u1)
-            else:
-                u = u0 + (half[n] - below) * (u1 - u0) / (above - below)
-            value = _disk(image, mask, has_mask, xs[n], ys[n], math.sqrt(u), background[n])[0]
-            if value >= half[n]:
+        below -= half[n]
+        above -= half[n]
+        u = u1
+        stayed = 0
+        for _ in range(20):
+            u = u0 - below * (u1 - u0) / (above - below)
+            value = _disk(image, mask, has_mask, xs[n], ys[n], math.sqrt(u), background[n])[0] - half[n]
+            if abs(value) < 1e-4 * half[n] or u1 - u0 < 1e-4 * u1:
+                break
+            if value >= 0.0:
                 u1 = u
                 above = value
+                if stayed == 1:
+                    below *= 0.5
+                stayed = 1
             else:
                 u0 = u
                 below = value
-            if u1 - u0 < 1e-4 * u1 or abs(value - half[n]) < 1e-4 * half[n]:
-                break
-        out[n] = math.sqrt(u0 + (half[n] - below) * (u1 - u0) / max(above - below, 1e-30))
+                if stayed == -1:
+                    above *= 0.5
+                stayed = -1
+        out[n] = math.sqrt(u)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
