@@ -102,3 +102,15 @@ def test_one_line_for_what_is_wrong(shell: Shell, words: tuple[str, ...], part: 
     error = shell(*words, status=1)["error"]
     assert part in error["what"]
     assert set(error) == {"what", "seen", "allowed", "next"}
+
+
+@pytest.mark.parametrize(
+    ("zone", "told"), [("Etc/GMT-10", "UTC+10"), ("Etc/GMT+7", "UTC-7"), ("Australia/Brisbane", "Australia/Brisbane"), (None, "UTC")]
+)  # fmt: skip
+def test_the_clock_is_named_as_people_say_it(
+    zone: str | None, told: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    site = "[site]\nlatitude_deg = -32.6\nlongitude_deg = 147.2\n" + (f'time_zone = "{zone}"\n' if zone else "")
+    text = 'name = "Lantern"\n' + site + rig_text() + target_text(hours_goals(8.0))
+    page = Shell.new(capsys, tmp_path / "campaign", text).text("tonight", "--date", "2026-06-05")
+    assert f"times of {told}\n" in page

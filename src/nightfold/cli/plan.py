@@ -62,6 +62,13 @@ def _clock(zone: str | None) -> ZoneInfo:
     return ZoneInfo(zone) if zone else ZoneInfo("UTC")
 
 
+def _clock_name(zone: str | None) -> str:
+    """The zone as people say it: the tz database calls UTC+10 `Etc/GMT-10`."""
+    if zone is None or not zone.startswith("Etc/GMT"):
+        return zone or "UTC"
+    return f"UTC{-int(zone.removeprefix('Etc/GMT') or 0):+d}"
+
+
 def _at(instant: datetime | None, zone: str | None) -> str:
     """Hours and minutes on the site's clock, to the nearest minute."""
     if instant is None:
@@ -91,7 +98,7 @@ def _sentence(text: str) -> str:
 def tonight_told(plan: NightPlan) -> str:
     """The night as a page of plain text, 80 columns."""
     zone = plan.time_zone
-    lines = [f"Night of {_day(plan.date)}, times of {zone or 'UTC'}"]
+    lines = [f"Night of {_day(plan.date)}, times of {_clock_name(zone)}"]
     lines += _wrapped(_sun_told(plan))
     lines += _wrapped(_moon_told(plan))
     if plan.targets:
