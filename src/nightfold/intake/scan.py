@@ -12,7 +12,6 @@ from pathlib import Path
 from nightfold.errors import CancelledError, NightfoldError
 from nightfold.frames.header import read_header
 from nightfold.frames.identity import quick_fingerprint
-from nightfold.frames.pixels import holds_shares
 from nightfold.frames.records import FrameHeader, HeaderRules
 
 SUFFIXES = tuple(f"{name}{packed}" for name in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
@@ -178,8 +177,16 @@ def look_at(
     try:
         fingerprint = quick_fingerprint(path)
         header = read_header(path, rules)
-        if holds_shares(path):
+        if header.bitpix < 0 and _holds_shares(path):
             header = replace(header, notes=(*header.notes, "values from 0 to 1 are taken as shares of 65535 counts"))
     except NightfoldError as error:
         return Scanned(path=path, size=size, mtime_ns=mtime_ns, fingerprint=fingerprint, header=None, reason=error.line)
     return Scanned(path=path, size=size, mtime_ns=mtime_ns, fingerprint=fingerprint, header=header)
+
+
+def _holds_shares(path: Path) -> bool:
+    from nightfold.frames.pixels import (
+        holds_shares,
+    )  # and with it compiled loops, which take longer to load than headers to read
+
+    return holds_shares(path)
