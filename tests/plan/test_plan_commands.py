@@ -90,6 +90,11 @@ def test_eighty_columns(shell: Shell, words: tuple[str, ...]) -> None:
     ("words", "part"),
     [
         (("tonight", "--date", "2071-01-01"), "outside the ephemeris"),
+        (("tonight", "--date", "9999-12-31"), "outside the ephemeris"),
+        (("tonight", "--date", "0001-01-01"), "outside the ephemeris"),
+        (("season", "--date", "9999-12-31"), "outside the ephemeris"),
+        (("season", "--date", "2053-06-01"), "outside the ephemeris"),
+        (("calendar", "--date", "9999-12-31"), "outside the ephemeris"),
         (("tonight", "--rig", "Owl"), "no rig has this name"),
         (("tonight", "--date", "2026-06-05", "--from", "25:00"), "the time cannot be read"),
         (("exposure", "--rig", "Heron 106", "--filter", "Violet"), "no such filter"),

@@ -389,7 +389,9 @@ def test_horizon_is_straight_across_north() -> None:
 def test_impossible_places_and_dates() -> None:
     with pytest.raises(SettingsError, match=r"latitude_deg.*seen: 91.*allowed: -90 to 90"):
         Place(91.0, 0.0)
-    with pytest.raises(SettingsError, match=r"outside the ephemeris DE421; seen: 2060-.*1899-07.*2053-10"):
+    with pytest.raises(
+        SettingsError, match=r"outside the ephemeris DE421; seen: 2060-01-01; allowed: 1899-08-02 to 2053-10-05"
+    ):
         night_at(LONDON_MERIDIAN, date(2060, 1, 1))
     with pytest.raises(SettingsError, match="DE421"):
         night_at(LONDON_MERIDIAN, date(1850, 1, 1))
@@ -404,3 +406,18 @@ def test_the_end_of_the_rotation_table_is_told() -> None:
     note = ephemeris.orientation_note(utc("2050-01-01T00:00:00"))
     assert note is not None
     assert "ends on" in note
+
+
+def test_the_first_and_last_nights_that_can_be_told_are_those_named() -> None:
+    """What a refusal allows works, at sites at both ends of the clock; a day further is refused by the date as given."""
+    for longitude in (-179.0, 179.0):
+        site = Place(latitude_deg=-32.6, longitude_deg=longitude)
+        with pytest.raises(SettingsError, match=r"seen: 9999-12-31; allowed: (\S+) to (\S+);") as refusal:
+            night_at(site, date(9999, 12, 31))
+        first, last = (date.fromisoformat(d) for d in refusal.value.allowed.split(" to "))
+        assert (first, last) == (date(1899, 8, 2), date(2053, 10, 5))
+        for day in (first, last):
+            assert night_at(site, day).date == day
+        for day in (first - timedelta(days=1), last + timedelta(days=1)):
+            with pytest.raises(SettingsError, match=f"seen: {day}"):
+                night_at(site, day)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import atexit
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ __all__ = [
     "moon_illumination",
     "moon_track",
     "orientation_note",
+    "require_nights",
     "separation_deg",
     "sun_track",
     "target_track",
@@ -205,6 +206,23 @@ def _require_range(unix_s: FloatArray) -> None:
             allowed=f"{as_datetime(first + margin_s):%Y-%m-%d} to {as_datetime(last - margin_s):%Y-%m-%d}",
             next_step="give a date inside it with --date",
         )
+
+
+def require_nights(first: date, nights: int = 1) -> None:
+    """Raise a SettingsError that names the date if one of these nights lies outside the ephemeris or the calendar."""
+    _, _, begin, end = _tables()
+    margin = 4  # days: a night is looked for in the dates beside it, wherever the site is
+    least, most = (as_datetime(s).date().toordinal() + d for s, d in ((begin, margin), (end, -margin)))
+    last = first.toordinal() + nights - 1
+    if least <= first.toordinal() and last <= most:
+        return
+    seen = f"{first}" + (f" and the {nights - 1} nights after it" if nights > 1 else "")
+    raise SettingsError(
+        "the date lies outside the ephemeris DE421",
+        seen=seen,
+        allowed=f"{date.fromordinal(least)} to {date.fromordinal(most - nights + 1)}",
+        next_step="give a date inside it with --date",
+    )
 
 
 def _time(unix_s: FloatArray) -> Any:

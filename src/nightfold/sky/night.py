@@ -25,6 +25,7 @@ from nightfold.sky.ephemeris import (
     as_datetime,
     moon_illumination,
     moon_track,
+    require_nights,
     separation_deg,
     sun_track,
     target_track,
@@ -265,6 +266,7 @@ def night_at(place: Place, day: date) -> Night:
 
     Raises SettingsError when the date lies outside the ephemeris or the zone is not known.
     """
+    require_nights(day)
     guess = noon_s(place, day)
     # A day and a half to each side reaches the transit nearest to the clock's noon and the one after.
     wide = sun_track(place, guess - 0.6 * 86400.0, guess + 1.6 * 86400.0)

@@ -15,7 +15,16 @@ import numpy.typing as npt
 
 from nightfold.errors import SettingsError
 from nightfold.sky.brightness import Band, SkyModel
-from nightfold.sky.ephemeris import Place, Track, moon_illumination, moon_track, separation_deg, sun_track, target_track
+from nightfold.sky.ephemeris import (
+    Place,
+    Track,
+    moon_illumination,
+    moon_track,
+    require_nights,
+    separation_deg,
+    sun_track,
+    target_track,
+)
 from nightfold.sky.night import horizon_altitude_deg, noon_s
 
 __all__ = ["NightHours", "SeasonSky", "season_sky", "usable_hours"]
@@ -64,6 +73,7 @@ def season_sky(place: Place, first: date, nights: int) -> SeasonSky:
     """Sun and Moon over `nights` nights from the evening of `first`."""
     if not 1 <= nights <= 3660:
         raise SettingsError("the season's length is impossible", seen=f"{nights} nights", allowed="1 to 3660")
+    require_nights(first, nights)
     noons = np.array([noon_s(place, first + timedelta(days=i)) for i in range(nights + 1)])
     margin = 6 * TRACK_STEP_S
     start, end = float(noons[0]) - margin, float(noons[-1]) + margin
