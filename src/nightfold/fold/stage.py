@@ -40,6 +40,7 @@ from nightfold.fold.normalise import (
     weights_inverse_variance,
 )
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub
+from nightfold.fold.rig_levels import RigStars, rig_levels
 from nightfold.fold.statistics import RULES
 from nightfold.frames.identity import hash_file
 from nightfold.frames.pixels import PixelSource, open_pixels
@@ -113,6 +114,7 @@ class _Member:
     placed: Placed
     verdict: VerdictRow
     calibration: Calibration
+    level: float = 1.0  # of its rig against the rig that sets the master's level
 
     @property
     def exposure_s(self) -> float:
@@ -120,7 +122,7 @@ class _Member:
 
     @property
     def scale(self) -> float:
-        return self.verdict.scale or 1.0
+        return (self.verdict.scale or 1.0) * self.level
 
     @property
     def sky_e_per_s(self) -> float:
@@ -394,7 +396,33 @@ def _members(
             kept.append(_Member(row, readings[row.id], placed, verdict, room.of(row.id).calibration))
         else:
             dropped.append((row, placed, verdict))
-    return kept, dropped
+    return _on_one_level(ws, kept, grid), dropped
+
+
+def _on_one_level(ws: Workspace, members: list[_Member], grid: GridRow) -> list[_Member]:
+    """The members with their rigs' levels against that of the grid's rig, or of the first where that is not among them."""
+    rigs = list(dict.fromkeys(m.row.rig or "" for m in members))
+    if len(rigs) < 2:
+        return members
+    base = grid.rig if grid.rig in rigs else rigs[0]
+    levels = rig_levels([_stars_of(ws, m) for m in members], base or "")
+    return [replace(m, level=levels[m.row.rig or ""]) for m in members]
+
+
+def _stars_of(ws: Workspace, member: _Member) -> RigStars:
+    stars = member.reading.stars
+    clean = stars.take(stars.flags == 0)
+    rig = ws.settings.rig_named(member.row.rig)
+    band = rig.filter_named(member.row.filter or "") if rig else None
+    return RigStars(
+        rig=member.row.rig or "",
+        xy=member.placed.transform.apply(clean.xy),
+        rate=clean.flux_e / member.exposure_s,
+        error=clean.flux_error_e / member.exposure_s,
+        scale=member.verdict.scale or 1.0,
+        fwhm_px=member.reading.fwhm_px * member.placed.transform.scale,
+        width_nm=band.width_nm if band else None,
+    )
 
 
 def _open(
@@ -486,12 +514,13 @@ def _document(
         )
         for m, w in zip(used, weights)
     ]
+    levels = {m.row.rig: m.level for m in used}
     subs += [
         SubRow(
             file=row.name,
             sha256=row.sha256 or "",
             weight=0.0,
-            scale=(verdict.scale if verdict and verdict.scale else float("nan")),
+            scale=(verdict.scale * levels.get(row.rig, 1.0) if verdict and verdict.scale else float("nan")),
             transform=placed.transform if placed else None,
             verdict="drop",
             best_affine=_affine(placed.transform, (row.height_px, row.width_px)) if placed else None,

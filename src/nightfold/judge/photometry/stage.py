@@ -251,7 +251,15 @@ def _known(value: float) -> float | None:
 
 
 def filter_zero_point(ws: Workspace, rows: Sequence[FrameRow]) -> FilterZeroPoint | None:
-    """The zero point of a group of subs at SCALE 1, as it stands in the ledger; None where none is known."""
+    """The zero point of a group of subs at SCALE 1, as it stands in the ledger; None where none is known.
+
+    Where subs of several rigs are in one master, it is that of the rig which sets the master's level: the grid's.
+    """
+    rigs = sorted({r.rig or "" for r in rows})
+    if len(rigs) > 1:
+        grid = ws.ledger.grid(rows[0].target or "", rows[0].panel)
+        base = grid.rig if grid is not None and grid.rig in rigs else rows[0].rig
+        rows = [r for r in rows if r.rig == base]
     solutions = ws.ledger.solutions([r.id for r in rows])
     for row in rows:
         known = solutions.get(row.id)
