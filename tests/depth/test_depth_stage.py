@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import date
@@ -16,6 +17,7 @@ import nightfold
 from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.cli import main
 from nightfold.depth.boxes import box_means
+from nightfold.depth.kept.stage import measured_shares
 from nightfold.errors import FoldError, SettingsError
 from nightfold.fold.core import fold_subs
 from nightfold.fold.stage import ready_subs
@@ -161,3 +163,33 @@ def test_what_cannot_be_told(deep_campaign: Path, tmp_path: Path, small_settings
             campaign.depth(day=date(2026, 5, 27))
         with pytest.raises(SettingsError, match="no target"):
             campaign.depth(day=date(2026, 5, 27), target="Nowhere")
+
+
+def test_every_page_and_command_tells_the_share_that_depth_measured(deep_campaign: Path, tmp_path: Path) -> None:
+    shutil.copytree(deep_campaign, folder := tmp_path / "campaign")
+    file = folder / FILE_NAME
+    with nightfold.Campaign.open(folder) as campaign:
+        target = campaign.settings.target[0]
+        goal = next(g for g in target.goal if g.hours is None)
+        rows = campaign.depth(day=date(2026, 5, 27)).filters
+    row = min((r for r in rows if r.filter == goal.filter and r.share_left is not None), key=lambda r: r.share_left or 0.0)
+    assert row.share_left is not None
+    done = 1.0 - row.share_left
+    with nightfold.Campaign.open(folder) as campaign:
+        key = (target.name, row.panel, goal.filter)
+        assert measured_shares(campaign._ws)[key].done == pytest.approx(done)
+        for strip in (campaign.show(with_tonight=False), campaign.show()):
+            assert next(g.done for g in strip.goals if g.filter == goal.filter) == pytest.approx(min(done, 1.0), rel=1e-6)
+        plan = campaign.tonight(day=date(2026, 5, 27))
+        told = next(g for g in plan.goals if g.filter == goal.filter)
+        assert told.done == pytest.approx(done, rel=1e-6)
+        # With a sub of it dropped the number falls as the formula has it, by what that sub held.
+        ledger = campaign._ws.ledger
+        last = max((r for r in ledger.frames(kind="sub", filter=goal.filter)), key=lambda r: r.start or 0)
+        campaign.decide_on([last.id], "drop")
+        fewer = next(g for g in campaign.tonight(day=date(2026, 5, 27)).goals if g.filter == goal.filter)
+        assert fewer.done <= told.done
+    # A goal that was changed since is another goal: what was measured does not speak of it.
+    file.write_text(file.read_text(encoding="utf-8").replace(f"snr = {goal.snr:g}", f"snr = {goal.snr + 1:g}"), encoding="utf-8")
+    with nightfold.Campaign.open(folder) as campaign:
+        assert key not in measured_shares(campaign._ws)

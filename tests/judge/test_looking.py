@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from nightfold.campaign import Campaign
 from nightfold.errors import LedgerError
 from nightfold.frames.pyramid import Pyramid
 from nightfold.judge.looking.core import SharedStretch, jpeg_of, on_grid, placed_tile, shrunk
-from nightfold.ledger.records import VerdictRow
+from nightfold.ledger.records import FindingRow, VerdictRow
 
 
 def turned(angle_deg: float, dx: float, dy: float) -> Transform:
@@ -160,6 +161,36 @@ def test_the_proof_is_a_good_sub_beside_the_clouded_one(judged: Path) -> None:
         good, bad = subs[pair.good], subs[pair.bad]
         assert (pair.cause, bad.verdict, good.verdict) == ("cloud", "drop", "keep")
         assert (good.filter, good.rig) == (bad.filter, bad.rig)
+
+
+def test_the_proof_is_of_the_cause_that_cost_most_even_where_another_dropped_the_sub_first(
+    judged: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(judged, folder := tmp_path / "campaign")
+    with Campaign.open(folder) as campaign:
+        ledger = campaign._ws.ledger
+        first = campaign.proof_pair()
+        assert first is not None
+        night = first.night
+        # Another cause costs more: it drops no sub, so the poorest sub that was kept of its night stands for it.
+        ledger.replace_findings("loss", [
+            FindingRow(kind="loss", night=night, document={"cause": "cloud", "hours": 0.2}),
+            FindingRow(kind="loss", night=night, document={"cause": "moonlight", "hours": 0.9}),
+        ])  # fmt: skip
+        subs = {s.id: s for s in campaign.night(night).subs}
+        poor = next(i for i, s in subs.items() if (s.sub.filter, s.sub.verdict) == ("Ha", "keep"))
+        ledger.save_verdicts([replace(ledger.verdicts([poor])[poor], worth=0.4)])
+        pair = campaign.proof_pair()
+        assert pair is not None
+        assert (pair.cause, pair.night, pair.bad, pair.filter) == ("moonlight", night, poor, "Ha")
+        assert "worth 40 %" in pair.detail
+        assert "0.9 h" in pair.detail
+        # As soon as a dropped sub names it, though not first, that one proves it.
+        row = ledger.verdicts([first.bad])[first.bad]
+        ledger.save_verdicts([replace(row, causes=[*row.causes, ["moonlight", "the sky is twice as bright"]])])
+        pair = campaign.proof_pair()
+        assert pair is not None
+        assert (pair.cause, pair.bad, pair.detail) == ("moonlight", first.bad, "the sky is twice as bright")
 
 
 def test_two_subs_show_the_same_stars_at_the_same_pixels(judged: Path) -> None:

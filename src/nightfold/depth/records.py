@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from nightfold.depth.forecast import NightsAhead
 from nightfold.depth.windows import FallPoint
@@ -92,3 +93,12 @@ class DepthReport:
     forecast: NightsAhead
     crops: tuple[Crop, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredShare:
+    """Share of a goal's work that a master of these rigs has done, with subs up to a time (None: not known)."""
+
+    done: float
+    rigs: tuple[str, ...]
+    until: datetime | None

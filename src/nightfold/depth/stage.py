@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.depth.ahead.stage import forecast, goal_of, next_goal, not_begun
+from nightfold.depth.ahead.stage import best_rows, forecast, goal_of, next_goal, not_begun
 from nightfold.depth.blank import blank_sky
 from nightfold.depth.boxes import BoxNoise, box_at, box_noise
 from nightfold.depth.core import LIMIT_BOX_ARCSEC, Noise, Subs, gain_of_next_hour, hours_to, limit_rate
 from nightfold.depth.falling.stage import noise_fall, write_crops
 from nightfold.depth.goals import Wanted, faintness_warning, goal_words, wanted_of
+from nightfold.depth.kept.stage import keep_measured
 from nightfold.depth.records import Crop, DepthReport, FilterDepth, NightDepth
 from nightfold.errors import FoldError, NightfoldError, SettingsError
 from nightfold.fold.look import middle
@@ -69,15 +70,18 @@ def depth(ws: Workspace, *, day: date, target: str | None = None, crops: bool = 
     zero_points(ws)
     notes: list[str] = []
     rows: list[FilterDepth] = []
+    latest: dict[int, datetime | None] = {}
     written: list[Crop] = []
     for master in sorted(masters, key=lambda m: (m.target, m.panel or 0, m.filter, m.rigs)):
         try:
             look = look_at_master(ws, master)
             rows.append(_of_master(ws, look, notes))
+            latest[id(rows[-1])] = max((r.start for r in look.frames if r.start is not None), default=None)
             if crops:
                 written += write_crops(ws, master, look.frames, _crop_box(ws, look))
         except NightfoldError as error:
             notes.append(f"{master.target}, {master.filter}: {error.line}")
+    keep_measured(ws, [(row, latest[id(row)]) for row in best_rows(rows)])
     rows += not_begun(ws, rows, target)
     ahead = forecast(ws, rows, day, notes)
     return DepthReport(

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from nightfold.align.wcs import is_mirrored, up_deg
+from nightfold.depth.kept.stage import measured_shares
 from nightfold.depth.stage import depth
 from nightfold.engine.core import atomic_write, write_text
 from nightfold.errors import NightfoldError, SettingsError
@@ -40,6 +41,7 @@ def state_of(ws: Workspace, *, day: date | None = None) -> State:
     return replace(
         past,
         measured_goals=_measured_goals(ws, day),
+        measured_shares=measured_shares(ws),
         last_plan=_last_plan(ws, day) if day is not None else (),
         folder=str(folder),
         free_bytes=shutil.disk_usage(folder).free,

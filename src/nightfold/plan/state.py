@@ -11,6 +11,7 @@ from itertools import islice
 import numpy as np
 import numpy.typing as npt
 
+from nightfold.depth.records import MeasuredShare
 from nightfold.intake.records import FrameFacts, RigEvent
 from nightfold.plan.equipment import Equipment, optics_for, shooting_of
 from nightfold.plan.gains import Shooting
@@ -118,6 +119,8 @@ class State:
     """Of the latest sub whose place on the sky is known, by rig, target and panel."""
     measured_goals: dict[tuple[str, int | None, str], MeasuredGoal] = field(default_factory=dict)
     """Of goals that only masters can tell (as smooth as another master, a spot), by target, panel and filter."""
+    measured_shares: Mapping[tuple[str, int | None, str], MeasuredShare] = field(default_factory=dict)
+    """What `depth` measured on masters last, by target, panel and filter."""
     last_plan: tuple[KeptBlock, ...] = ()
     folder: str = "."
     """Where raws are written, as far as is known."""

@@ -281,13 +281,27 @@ def done_of(
     equipment = [learnt.equipment(r, [f for name, f in shot if name == r.name and f]) for r in settings.rig]
     done, hours = [], []
     for one in wanted:
-        parts = [
-            progress_of(mine, one.goal, rig, altitude_deg=altitudes.get(one.spot.key, {}).get(kind), model=learnt.model)
-            for rig in equipment
-            if (mine := own.get(one.spot.key, {}).get(kind := (rig.name, one.goal.filter)))
-        ]
-        done.append(one.done if one.done is not None else sum(share for share, _ in parts))
-        hours.append(sum(time_h for _, time_h in parts))
+        parts = {}
+        measured = state.measured_shares.get((*one.spot.key, one.goal.filter))
+        before = 0.0
+        for rig in equipment:
+            kind = rig.name, one.goal.filter
+            mine = own.get(one.spot.key, {}).get(kind, [])
+            high = altitudes.get(one.spot.key, {}).get(kind)
+            parts[rig.name] = progress_of(mine, one.goal, rig, altitude_deg=high, model=learnt.model)
+            if measured is not None and rig.name in measured.rigs:
+                held = [s.start is None or measured.until is None or s.start <= measured.until for s in mine]
+                then = progress_of(
+                    [s for s, h in zip(mine, held) if h], one.goal, rig, altitude_deg=None if high is None else high[held],
+                    model=learnt.model,
+                )  # fmt: skip
+                before += then[0]
+        share = sum(part for part, _ in parts.values())
+        if measured is not None:  # the master's own depth, and what came after it as the formula has it
+            now = sum(parts[name][0] for name in measured.rigs if name in parts)
+            share = measured.done * now / before if before > 0 else measured.done
+        done.append(one.done if one.done is not None else share)
+        hours.append(sum(time_h for _, time_h in parts.values()))
     return done, hours
 
 

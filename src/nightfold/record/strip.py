@@ -10,6 +10,7 @@ from statistics import median
 from nightfold.charts.clock import clock_for
 from nightfold.charts.filters import filter_label, in_order
 from nightfold.charts.records import Strip, StripFilter, StripGoal, StripNight, StripTonight
+from nightfold.depth.kept.stage import measured_shares
 from nightfold.errors import NightfoldError
 from nightfold.judge.nights.stage import NightsReport, SubBrief, nights_report, sub_briefs
 from nightfold.judge.stage import JudgedSub
@@ -162,6 +163,7 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
         for panel in _panels_of(target, goal)
     ]
     found = []
+    measured = measured_shares(ws)
     for target, panel, goal in wanted:
         mine = [
             s
@@ -171,6 +173,8 @@ def _goals(ws: Workspace, subs: Sequence[SubBrief], plan: NightPlan | None) -> t
         hours = sum(s.exposure_s or 0.0 for s in mine) / 3600.0
         done = min(1.0, hours / goal.hours) if goal.hours else None
         left = max(0.0, goal.hours - hours) if goal.hours else None
+        if not goal.hours and (told := measured.get((target, panel, goal.filter))) is not None:
+            done = told.done
         found.append(
             StripGoal(
                 target=target, panel=panel, filter=goal.filter, hours_done=hours, done=done, hours_left=left, tonight_h=None,

@@ -105,8 +105,11 @@ def _field_of(line: SubLine) -> tuple[str | int | None, ...]:
 def proof_pair(ws: Workspace) -> ProofPair | None:
     """The pair for the cause that cost most; None where no dropped sub has a kept one to stand beside."""
     costs: dict[str, float] = {}
+    nights: dict[str, dict[str | None, float]] = {}
     for loss in losses_of(ws):
         costs[loss.cause] = costs.get(loss.cause, 0.0) + loss.hours
+        hours = nights.setdefault(loss.cause, {})
+        hours[loss.night] = hours.get(loss.night, 0.0) + loss.hours
     lines, decisions = ws.ledger.sub_lines(), ws.ledger.decisions()
     kept: dict[tuple[str | int | None, ...], list[SubLine]] = {}
     dropped = []
@@ -120,20 +123,34 @@ def proof_pair(ws: Workspace) -> ProofPair | None:
         elif line.measured is not None and line.night is not None and line.frame_id not in decisions:
             dropped.append(line)
     verdicts = ws.ledger.verdicts([line.frame_id for line in dropped])
-    causes = {i: v.causes[0] for i, v in verdicts.items() if v.causes}
-    told = [line for line in dropped if line.frame_id in causes]
-    # The costliest cause first, of its subs the one worth least.
-    for bad in sorted(
-        told, key=lambda line: (-costs.get(causes[line.frame_id][0], 0.0), line.worth or 0.0, line.frame_id)
-    ):
-        like = kept.get(_field_of(bad), [])
-        if like and bad.night is not None:
-            good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0, -line.frame_id))
-            cause, detail = causes[bad.frame_id]
-            return ProofPair(
-                cause=cause, night=bad.night, filter=bad.filter or "", detail=detail, good=good.frame_id, bad=bad.frame_id
-            )  # fmt: skip
+    told: dict[str, list[tuple[int, SubLine, str]]] = {}
+    for line in dropped:
+        for rank, (cause, detail) in enumerate(verdicts[line.frame_id].causes if line.frame_id in verdicts else ()):
+            told.setdefault(cause, []).append((rank, line, detail))
+    for cause in sorted({*costs, *told}, key=lambda c: (-costs.get(c, 0.0), c)):
+        # Of the subs dropped for it those where it weighs most, of these the one worth least.
+        for _, bad, detail in sorted(told.get(cause, []), key=lambda t: (t[0], t[1].worth or 0.0, t[1].frame_id)):
+            if (pair := _beside(cause, bad, kept.get(_field_of(bad), []), detail)) is not None:
+                return pair
+        # A cause may cost much and drop nothing: then the poorest sub that was kept of the night where it cost most.
+        night, hours_lost = min(nights.get(cause, {None: 0.0}).items(), key=lambda n: (-n[1], n[0] or ""))
+        mine = [s for several in kept.values() for s in several if s.worth is not None and str(s.night) == night]
+        for bad in sorted(mine if hours_lost > 0.0 else [], key=lambda s: (s.worth or 0.0, s.frame_id)):
+            better = [s for s in kept[_field_of(bad)] if (s.worth or 0.0) > (bad.worth or 0.0)]
+            detail = f"kept, worth {100 * (bad.worth or 0.0):.0f} % of a clear sub; {hours_lost:.1f} h of clear sky went that way in this night"
+            if (pair := _beside(cause, bad, better, detail)) is not None:
+                return pair
     return None
+
+
+def _beside(cause: str, bad: SubLine, like: Sequence[SubLine], detail: str) -> ProofPair | None:
+    """The sub with the best of its like beside it, of the same night if there is one."""
+    if not like or bad.night is None:
+        return None
+    good = max(like, key=lambda line: (line.night == bad.night, line.worth or 0.0, -line.frame_id))
+    return ProofPair(
+        cause=cause, night=bad.night, filter=bad.filter or "", detail=detail, good=good.frame_id, bad=bad.frame_id
+    )
 
 
 def night_report(ws: Workspace, night: date) -> NightReport:
