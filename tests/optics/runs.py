@@ -8,11 +8,11 @@ import numpy as np
 
 from nightfold.measure.core import measure_sub
 from nightfold.measure.records import Reading
-from nightfold.optics.field import StarShapes
+from nightfold.optics.field_cells import StarShapes
 from nightfold.optics.shapes import Moments, star_moments
 from nightfold.simulate.frames import render_sub
 from nightfold.simulate.rig import SimFilter, SimRig
-from nightfold.simulate.scene import random_scene
+from nightfold.simulate.scene import Scene, random_scene
 from nightfold.simulate.truth import Conditions
 
 WIDTH, HEIGHT = 900, 620
@@ -26,14 +26,16 @@ SLOPE = 0.5**0.5 / (2 * 5.0) / 4.63
 """Half-flux radius per um of a full disc at f/5, pixels."""
 
 
-def exposure(rig: SimRig, z_um: float, seed: int, *, drawn_px: float, angle_deg: float = 30.0) -> tuple[np.ndarray, Reading]:  # fmt: skip
+def exposure(
+    rig: SimRig, z_um: float, seed: int, *, drawn_px: float, angle_deg: float = 30.0, scene: Scene = SCENE
+) -> tuple[np.ndarray, Reading]:  # fmt: skip
     """A sub in electrons and its reading; its seeing is drawn by chance."""
     seeing = float(np.random.default_rng(seed).uniform(2.4, 3.2))
     conditions = Conditions(
         filter="L", exposure_s=10.0, seeing_arcsec=seeing, sensor_z_um=float(z_um), elongation_px=drawn_px,
         elongation_angle_deg=angle_deg,
     )  # fmt: skip
-    adu, _ = render_sub(SCENE, rig, conditions, seed)
+    adu, _ = render_sub(scene, rig, conditions, seed)
     image = (adu.astype(np.float32) - rig.offset_adu) * rig.e_per_adu
     return image, measure_sub(image, read_noise_e=rig.read_noise_e, saturation_e=15000.0)
 
@@ -46,12 +48,16 @@ def moments_of(image: np.ndarray, reading: Reading) -> tuple[Moments, np.ndarray
     return found, stars.snr
 
 
-def focus_frames(rig: SimRig, positions_um: np.ndarray, seed: int, *, drawn_px: float) -> list[StarShapes]:
+def focus_frames(
+    rig: SimRig, positions_um: np.ndarray, seed: int, *, drawn_px: float, scene: Scene = SCENE
+) -> list[StarShapes]:  # fmt: skip
     """Whole frames of a focus run, guiding drawing out each by another amount."""
     random = np.random.default_rng(seed)
     frames = []
     for i, z in enumerate(positions_um):
-        image, reading = exposure(rig, z, 100 * seed + i, drawn_px=drawn_px * float(random.uniform(0.5, 1.5)))
+        image, reading = exposure(
+            rig, z, 100 * seed + i, drawn_px=drawn_px * float(random.uniform(0.5, 1.5)), scene=scene
+        )
         found, snr = moments_of(image, reading)
         frames.append(StarShapes.from_moments(found, snr, z_um=float(z)))
     return frames

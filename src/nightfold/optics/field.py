@@ -12,66 +12,31 @@ border of the frame to 1 at the right and top one; up is +y.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.errors import FrameError
-from nightfold.optics.shapes import Moments
+from nightfold.optics.field_cells import (
+    LEAST_CELLS,
+    Cells,
+    StarShapes,
+    TwoWay,
+    cells_of,
+    scatter_of_cells,
+    through_window,
+    two_way,
+)  # fmt: skip
 from nightfold.robust import biweight, mad_sigma
-from nightfold.units import HALF_FLUX_RADIUS_PER_SIGMA
 
 FloatArray = npt.NDArray[np.float64]
 
 MOST_ERROR_UM = 15.0
 """1 sigma of the tilt across the sensor beyond which it is called not measurable."""
 LEAST_FRAMES = 5
-LEAST_CELLS = 6
-LEAST_SNR = 15.0
-COLUMNS, ROWS = 5, 4
-OWN_SCATTER = 0.04
-"""Scatter of a bright star's squared radius that more light does not lessen, as a share. Measured on simulated frames."""
-ASTIGMATISM_SHARE = 0.12
-"""Error of astigmatism, as a share of it, from round windows on drawn-out stars. Measured on simulated frames."""
+ASTIGMATISM_SHARE = 0.06
+"""Error of astigmatism, as a share of it: what the profile of seeing (Moffat beta 2.5 to 4.5) changes of `WINDOW`."""
 CORNERS = (("lower left", -1.0, -1.0), ("lower right", 1.0, -1.0), ("upper left", -1.0, 1.0), ("upper right", 1.0, 1.0))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StarShapes:
-    """Clean stars of one exposure, arrays of shape (n,); `z_um` is where the sensor stood, NaN where not known."""
-
-    x: FloatArray
-    y: FloatArray
-    size_px2: FloatArray  # mean of the squared axes, in half-flux radii
-    e_x_px2: FloatArray  # difference of the squared axes times the cosine of twice the long one's angle
-    e_y_px2: FloatArray  # and times the sine
-    snr: FloatArray
-    z_um: float = float("nan")
-
-    @classmethod
-    def from_radii(
-        cls, x: FloatArray, y: FloatArray, half_flux_radius_px: FloatArray, *, ellipticity: FloatArray,
-        angle_deg: FloatArray, snr: FloatArray, z_um: float = float("nan"),
-    ) -> StarShapes:  # fmt: skip
-        """From half-flux radii (the root of the axes' product), ellipticity 1 - b/a and the long axis' angle."""
-        flat = np.clip(1.0 - ellipticity, 0.2, 1.0)
-        long, short = half_flux_radius_px**2 / flat, half_flux_radius_px**2 * flat
-        turn = 2.0 * np.radians(angle_deg)
-        drawn = long - short
-        return cls(
-            x=x, y=y, size_px2=0.5 * (long + short), e_x_px2=drawn * np.cos(turn), e_y_px2=drawn * np.sin(turn), snr=snr,
-            z_um=z_um,
-        )  # fmt: skip
-
-    @classmethod
-    def from_moments(cls, moments: Moments, snr: FloatArray, *, z_um: float = float("nan")) -> StarShapes:
-        """From adaptive moments, which follow a star far out of focus best."""
-        size = (HALF_FLUX_RADIUS_PER_SIGMA * moments.sigma_px) ** 2
-        return cls(
-            x=moments.x, y=moments.y, size_px2=size, e_x_px2=2.0 * size * moments.e_x, e_y_px2=2.0 * size * moments.e_y,
-            snr=snr, z_um=z_um,
-        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,19 +99,6 @@ class ElongationMap:
     whiskers: tuple[Whisker, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """Means over cells, shape (frames, cells): squared radius, the two components of elongation, their errors."""
-
-    u: FloatArray
-    v: FloatArray
-    rho2: FloatArray
-    size: FloatArray
-    e_x: FloatArray
-    e_y: FloatArray
-    error: FloatArray
-
-
 def measure_field(
     frames: Sequence[StarShapes],
     *,
@@ -189,7 +141,7 @@ def measure_field(
         else:
             why = f"they stand at {seen} known focus position{'s' if seen > 1 else ''}, at least {LEAST_FRAMES} are needed"
         return _not_measured(f"Tilt is not measurable from {name}: {why}; take a focus run with whole frames.")
-    cells = _cells(kept, width_px, height_px)
+    cells = cells_of(kept, width_px, height_px)
     if cells.u.size < LEAST_CELLS or not _spread(cells):
         return _not_measured(f"Tilt is not measurable from {name}: stars fill only {cells.u.size} parts of the field.")
     middle = float(z.mean())
@@ -199,7 +151,7 @@ def measure_field(
         # The corners' stars may grow faster or slower than the middle's: the pupil looks different from there.
         local = 1.0 + steeper * cells.rho2
         extra = [zc[:, None] * t * local for t in (cells.u, cells.v, cells.rho2)] + [zc[:, None] ** 2 * cells.rho2]
-        fit = _two_way(cells.size, cells.error, extra)
+        fit = two_way(cells.size, cells.error, extra)
         growth, growth_error, vertex, vertex_error = _growth(zc, fit, expected_slope_px_um, slope_is_known)
         steeper = float(np.clip(fit.values[3] / growth, -0.5, 0.5)) if growth > 4.0 * growth_error else 0.0
     if not growth > 4.0 * growth_error:
@@ -208,6 +160,7 @@ def measure_field(
         return _not_measured(f"Tilt is not measurable from {name}: the best focus lies outside of the positions.")
     scale = -1.0 / (2.0 * growth)
     centre_u, centre_v = scale * fit.values[0], scale * fit.values[1]
+    fit = replace(fit, covariance=fit.covariance * scatter_of_cells(cells, zc, fit, extra))
     error = np.sqrt(np.diag(fit.covariance)[:3]) * abs(scale)
     share = growth_error / growth
     tilt_x, tilt_y = -2.0 * centre_u, -2.0 * centre_v
@@ -220,7 +173,9 @@ def measure_field(
         )
     curvature = float(scale * fit.values[2])
     curvature_error = float(np.hypot(error[2], share * abs(curvature)))
-    astigmatism = _astigmatism(cells, zc, scale, share)
+    if all(f.by_window for f in kept):
+        cells = through_window(cells)
+    astigmatism = _astigmatism(cells, zc, scale, share, width_px=width_px, height_px=height_px)
     corners = _corners(tilt_x, tilt_y, fit.covariance * scale**2, share)
     notes = []
     ratio = float(np.sqrt(growth) / expected_slope_px_um) if np.isfinite(expected_slope_px_um) else float("nan")
@@ -259,13 +214,13 @@ def elongation_map(frames: Sequence[StarShapes], *, width_px: int, height_px: in
     Guiding, wind and seeing act on all stars of a frame alike and are taken out frame by frame; an astigmatism that is
     the same over the whole field cannot be told from them here.
     """
-    cells = _cells(frames, width_px, height_px)
+    cells = cells_of(frames, width_px, height_px)
     nan = float("nan")
     if cells.u.size < 3:
         return ElongationMap(
             common_px=nan, common_angle_deg=nan, common_scatter_px=nan, radial_px2=nan, radial_uncertainty_px2=nan, whiskers=()
         )  # fmt: skip
-    x, y = (_two_way(e, cells.error, []) for e in (cells.e_x, cells.e_y))
+    x, y = (two_way(e, cells.error, []) for e in (cells.e_x, cells.e_y))
     along = np.arctan2(cells.v * height_px, cells.u * width_px)
     rows = np.concatenate([cells.rho2 * np.cos(2 * along), cells.rho2 * np.sin(2 * along)])
     data, errors = np.concatenate([x.of_cell, y.of_cell]), np.concatenate([x.cell_error, y.cell_error])
@@ -297,104 +252,13 @@ def elongation_map(frames: Sequence[StarShapes], *, width_px: int, height_px: in
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _TwoWay:
-    """A constant for each frame and each cell (these sum to 0), and further terms with their covariance."""
-
-    of_frame: FloatArray
-    of_cell: FloatArray
-    cell_error: FloatArray
-    values: FloatArray
-    covariance: FloatArray
-
-
-def _two_way(data: FloatArray, error: FloatArray, extra: Sequence[FloatArray]) -> _TwoWay:
-    """Biweight least squares of data = frame + cell + terms; the covariance is scaled by what the residuals show."""
-    frames, cells = data.shape
-    k, j = np.nonzero(np.isfinite(data))
-    columns = np.zeros((k.size, frames + cells - 1 + len(extra)))
-    columns[np.arange(k.size), k] = 1.0
-    inner = j < cells - 1
-    columns[np.flatnonzero(inner), frames + j[inner]] = 1.0
-    columns[~inner, frames : frames + cells - 1] = -1.0
-    # Terms scaled to 1, so that the normal equations are well conditioned.
-    scales = [max(float(np.abs(t).max()), 1e-30) for t in extra]
-    for i, (t, s) in enumerate(zip(extra, scales, strict=True)):
-        columns[:, frames + cells - 1 + i] = t[k, j] / s
-    y, sigma = data[k, j], error[k, j]
-    weight, value = np.ones(k.size), np.zeros(columns.shape[1])
-    for _ in range(12):
-        each = weight / sigma**2
-        inverse = np.linalg.pinv((columns * each[:, None]).T @ columns, hermitian=True)
-        value = np.asarray(inverse @ (columns.T @ (each * y)), np.float64)
-        pull = (y - columns @ value) / sigma
-        spread = max(float(mad_sigma(pull)), 0.3)
-        new = biweight(pull / spread)
-        if np.abs(new - weight).max() < 1e-3:
-            break
-        weight = new
-    freedom = max(float(weight.sum()) - columns.shape[1], 1.0)
-    chi2 = float((weight * pull**2).sum() / freedom)
-    covariance = inverse * max(chi2, 0.25)
-    last = -value[frames : frames + cells - 1].sum()
-    own = np.sqrt(np.maximum(np.diag(covariance)[frames : frames + cells - 1], 0.0))
-    unit = np.asarray(scales)
-    tail = slice(frames + cells - 1, None)
-    return _TwoWay(
-        of_frame=value[:frames],
-        of_cell=np.append(value[frames : frames + cells - 1], last),
-        cell_error=np.append(own, own.mean()),
-        values=value[tail] / unit if len(extra) else np.zeros(0),
-        covariance=covariance[tail, tail] / np.outer(unit, unit) if len(extra) else np.zeros((0, 0)),
-    )
-
-
-def _cells(frames: Sequence[StarShapes], width_px: int, height_px: int) -> _Cells:
-    """Weighted means of the frames' stars over cells of the field; cells seen in less than half of the frames are left out."""
-    count = COLUMNS * ROWS
-    diagonal2 = float(width_px**2 + height_px**2)
-    shape = (len(frames), count)
-    sums = {name: np.full(shape, np.nan) for name in ("size", "e_x", "e_y", "error")}
-    places = np.zeros((2, count))
-    weights = np.zeros(count)
-    for k, f in enumerate(frames):
-        sizes = tuple(a.size for a in (f.x, f.y, f.size_px2, f.e_x_px2, f.e_y_px2, f.snr))
-        if len(set(sizes)) != 1:
-            raise FrameError("the stars' columns do not pair", seen=f"{sizes}", allowed="one length", next_step="give one value a star")  # fmt: skip
-        good = np.isfinite(f.size_px2) & (f.size_px2 > 0) & (f.snr >= LEAST_SNR)
-        good &= np.isfinite(f.e_x_px2) & np.isfinite(f.e_y_px2)
-        if good.sum() < LEAST_CELLS:
-            continue
-        x, y, size, snr = f.x[good], f.y[good], f.size_px2[good], f.snr[good]
-        typical = float(np.median(size))
-        plausible = np.abs(size - typical) < np.maximum(6.0 * float(mad_sigma(size)), 0.5 * typical)
-        u, v = 2.0 * x / (width_px - 1) - 1.0, 2.0 * y / (height_px - 1) - 1.0
-        cell = np.clip(((u + 1) / 2 * COLUMNS).astype(np.int64), 0, COLUMNS - 1)
-        cell += COLUMNS * np.clip(((v + 1) / 2 * ROWS).astype(np.int64), 0, ROWS - 1)
-        w = np.where(plausible, 1.0 / (OWN_SCATTER**2 + (2.0 / snr) ** 2), 0.0)
-        total = np.bincount(cell, w, minlength=count)
-        seen = total > 0
-        for name, values in (("size", size), ("e_x", f.e_x_px2[good]), ("e_y", f.e_y_px2[good])):
-            sums[name][k, seen] = np.bincount(cell, w * values, minlength=count)[seen] / total[seen]
-        sums["error"][k, seen] = typical / np.sqrt(total[seen])
-        places += np.array([np.bincount(cell, w * t, minlength=count) for t in (u, v)])
-        weights += total
-    often = np.isfinite(sums["size"]).sum(axis=0) >= max(0.5 * len(frames), 1)
-    u, v = places[:, often] / np.maximum(weights[often], 1e-30)
-    rho2 = ((u * width_px) ** 2 + (v * height_px) ** 2) / diagonal2
-    return _Cells(
-        u, v, rho2, sums["size"][:, often], sums["e_x"][:, often], sums["e_y"][:, often],
-        np.where(np.isfinite(sums["error"][:, often]), sums["error"][:, often], 1.0),
-    )  # fmt: skip
-
-
-def _spread(cells: _Cells) -> bool:
+def _spread(cells: Cells) -> bool:
     """True where the cells reach to both sides in both directions."""
     return all(t.min() < -0.3 and t.max() > 0.3 for t in (cells.u, cells.v))
 
 
 def _growth(
-    zc: FloatArray, fit: _TwoWay, expected_slope: float, slope_is_known: bool
+    zc: FloatArray, fit: TwoWay, expected_slope: float, slope_is_known: bool
 ) -> tuple[float, float, float, float]:
     """A of A (z - c)^2 in the middle, px^2/um^2, with its error; and the vertex with its error, um."""
     of_frame = fit.of_frame
@@ -416,11 +280,13 @@ def _growth(
     return growth, error, vertex, 3.0 * vertex_error
 
 
-def _astigmatism(cells: _Cells, zc: FloatArray, scale: float, share: float) -> tuple[float, float, float, float, float]:
+def _astigmatism(
+    cells: Cells, zc: FloatArray, scale: float, share: float, *, width_px: int, height_px: int
+) -> tuple[float, float, float, float, float]:  # fmt: skip
     """Of the corners with its error; of the whole field with error and angle: the lean of elongation with z."""
-    along = 2.0 * np.arctan2(cells.v, cells.u)
+    along = 2.0 * np.arctan2(cells.v * height_px, cells.u * width_px)  # the radius as it lies on the sensor
     fits = [
-        _two_way(e, cells.error, [zc[:, None] * cells.rho2 * turn, zc[:, None] ** 2 * cells.rho2 * turn])
+        two_way(e, cells.error, [zc[:, None] * cells.rho2 * turn, zc[:, None] ** 2 * cells.rho2 * turn])
         for e, turn in ((cells.e_x, np.cos(along)), (cells.e_y, np.sin(along)))
     ]
     weights = np.array([1.0 / f.covariance[0, 0] for f in fits])

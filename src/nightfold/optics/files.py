@@ -20,7 +20,8 @@ from nightfold.measure.core import measure_sub
 from nightfold.measure.records import Reading
 from nightfold.optics.collimation import Collimation, measure_collimation
 from nightfold.optics.coma import Coma, measure_coma
-from nightfold.optics.field import ElongationMap, FieldShape, StarShapes, elongation_map, measure_field
+from nightfold.optics.field import ElongationMap, FieldShape, elongation_map, measure_field
+from nightfold.optics.field_cells import StarShapes
 from nightfold.optics.focus_run import FocusRun, RunData, expected_slope_px, fit_focus_run, read_focus_csv
 from nightfold.optics.same_stars import shared_radii
 from nightfold.optics.shapes import Moments, star_moments

@@ -25,7 +25,8 @@ from nightfold.measure.stage import load_readings
 from nightfold.optics.camera_report import CameraReport, Stated, camera_of_frames
 from nightfold.optics.coma import Coma
 from nightfold.optics.expected import GREEN_NM
-from nightfold.optics.field import StarShapes, elongation_map, measure_field
+from nightfold.optics.field import elongation_map, measure_field
+from nightfold.optics.field_cells import StarShapes
 from nightfold.optics.files import (
     MeasuredFrame,
     OpticsFacts,
