@@ -11,7 +11,7 @@ from nightfold.picture import render
 from nightfold.picture.ready import binned, cut_to, fill_gaps, preview_factor, shared_box, with_true_noise
 from nightfold.picture.recipe import apply_recipe, automatic_recipe
 from nightfold.picture.records import Plane
-from nightfold.picture.steps import LocalContrast, Recipe, StarsBack, Turn, TurnHues
+from nightfold.picture.steps import LocalContrast, Recipe, Saturate, StarsBack, Turn, TurnHues
 
 SHAPE = (180, 260)
 BOX = (4, 6, 251, 173)
@@ -196,3 +196,29 @@ def test_a_variance_that_pixels_do_not_bear_out_is_mended() -> None:
     assert np.median(with_true_noise(resampled).variance) == 25.0, "resampling hides noise, it does not lessen it"
     flat = Plane(filter="Ha", image=np.full((60, 60), 2.0, np.float32), variance=np.ones((60, 60), np.float32))
     assert with_true_noise(flat) is flat
+
+
+def test_the_luminance_filter_is_not_burnt_out_by_the_curve_of_the_colours() -> None:
+    colours = {c: plane(c, 0.05, 1) for c in "RGB"}
+    bright = {**colours, "L": plane("L", 0.5, 1, star_gain=3.0)}
+    recipe = automatic_recipe(bright, target="t", box=BOX)
+    steps = [s for s in recipe.steps if s.step not in {"stars-apart", "stars-back"}]
+    picture = apply_recipe(recipe.model_copy(update={"steps": steps}), bright)
+    middle = picture[75:95, 115:135]
+    assert 0.5 < np.median(middle) < 0.97
+
+
+def test_alike_filters_get_more_colour_and_a_gap_takes_no_star_of_its_rim() -> None:
+    alike = {"Ha": plane("Ha", 0.2, 1), "OIII": plane("OIII", 0.17, 1, 1.5)}
+    unlike = {"Ha": plane("Ha", 0.2, 1), "OIII": plane("OIII", 0.2, 8, 1.5)}
+    factors = []
+    for masters in (alike, unlike):
+        recipe = automatic_recipe(masters, target="t", box=BOX, palette="HOO")
+        factors.append(next(s.factor for s in recipe.steps if isinstance(s, Saturate)))
+    assert factors[0] > 1.5 > 1.2 > factors[1] - 0.1
+    y, x = np.mgrid[0:120, 0:160]
+    image = (1.0 + 50.0 * np.exp(-((x - 78) ** 2 + (y - 60) ** 2) / 4.0)).astype(np.float32)
+    image[:, 80:] = np.nan
+    filled, _gap = fill_gaps(Plane(filter="Ha", image=image, variance=np.full(image.shape, 1e-4, np.float32)))
+    assert np.nanmax(filled.image[:, 80:]) < 1.2
+    np.testing.assert_array_equal(filled.image[:, :80], image[:, :80])

@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 
+from nightfold.picture.colour import oklab_planes
 from nightfold.picture.finding import StarPlaces, ceiling, star_width
 from nightfold.picture.gradient import fit_surface, surface_from_pixels
 from nightfold.picture.noise import measured_noise
 from nightfold.picture.palette import automatic_palette, balance_gains, palette_rows
-from nightfold.picture.ready import Box, check_sizes, cut_to, fill_gaps, with_true_noise
+from nightfold.picture.ready import Box, binned_means, check_sizes, cut_to, fill_gaps, with_true_noise
 from nightfold.picture.records import Plane
+from nightfold.picture.render import colour_band
 from nightfold.picture.scaling import scale_factors
 from nightfold.picture.stars import Layers, take_stars_apart
 from nightfold.picture.steps import (
@@ -39,6 +42,11 @@ LEAST_TO_SHARPEN_PX = 2.0
 """FWHM below which pixels, not the air, limit the picture."""
 CATALOGUE_COLOUR = 0.7
 """How strong catalogue colours are shown by themselves; fully they would outshine the nebula's."""
+TYPICAL_CHROMA = 0.085
+"""Of OKLab, of what a nebula shows typically: clear colour, short of garish. Our choice."""
+LEAST_SATURATION, MOST_SATURATION = 1.1, 2.0
+LIT = 0.45
+"""Lightness from which a nebula counts as lit, for its colours."""
 GRAIN_KEPT = 0.3
 """Share of the pixel noise that the default noise step leaves, as measured on simulated masters."""
 
@@ -131,7 +139,10 @@ def automatic_recipe(
     if narrow and len(shown) > 1:
         if any(f != "OIII" and shares[1] > 0 and not shares[0] and not shares[2] for f, shares in rows.items()):
             steps.append(TurnHues())  # green alone is the colour of few nebulae; only of [O III] the eye expects it
-        steps.append(Saturate())
+        linear = {f: (layers[f].nebula - level.sky[f]) * (level.gain[f] * factors[f]) for f in rows}
+        factor = _saturation(steps, linear)
+        # The more colour is raised, the farther above the sky it begins, or the sky's unevenness would show it.
+        steps.append(Saturate(factor=factor, grey_below=_tidy(0.28 + 0.16 * (factor - LEAST_SATURATION))))
     if len(places):
         steps.append(_stars_back(layers, places, cut, wanted, narrow, listed))
     return Recipe(target=target, masters={f: planes[f].sha256 for f in wanted}, cut_box_px=box, steps=steps)
@@ -149,7 +160,15 @@ def _stretch(
         bright=max(levels[f].bright * gain[f] for f in shown),
     )
     curve = automatic_curve(together, grain_noise=GRAIN_KEPT * together.noise)
-    return Stretch(black=_tidy(curve.black), white=_tidy(curve.white), softness=_tidy(curve.softness))
+    of_filter = {}
+    if "L" in levels and "L" not in shown:
+        # The light of all colours at once is several times that of one: it has a curve of its own.
+        own = replace(levels["L"], sky=0.0)
+        lum = automatic_curve(own, grain_noise=GRAIN_KEPT * own.noise)
+        of_filter["L"] = (_tidy(lum.black), _tidy(lum.white), _tidy(lum.softness))
+    return Stretch(
+        black=_tidy(curve.black), white=_tidy(curve.white), softness=_tidy(curve.softness), of_filter=of_filter
+    )
 
 
 def _stars_back(
@@ -190,6 +209,23 @@ def _stars_back(
         fwhm_px=_tidy(places.fwhm_px),
         listed=[(_tidy(x), _tidy(y), _tidy(g), _tidy(c)) for x, y, g, c in listed] if by_catalogue else [],
     )
+
+
+def _saturation(steps: Sequence[Any], linear: Mapping[str, Any]) -> float:
+    """The factor that brings the typical chroma of lit nebula to `TYPICAL_CHROMA`, on the colours of coarse pixels.
+
+    Filters that are alike nearly everywhere mix to near grey; what they differ by is the colour there is.
+    """
+    size = max(1, round(min(next(iter(linear.values())).shape) / 250))
+    coarse = {f: binned_means(np.asarray(p, np.float32), size) for f, p in linear.items()}
+    whole = slice(0, next(iter(coarse.values())).shape[0])
+    on_colours = [s for s in steps if isinstance(s, Stretch | Mix | TurnHues)]
+    lightness, a, b = oklab_planes(*colour_band(on_colours, coarse, {}, size, {}, whole))
+    lit = lightness > LIT
+    if lit.sum() < 20:
+        return LEAST_SATURATION
+    chroma = float(np.median(np.hypot(a, b)[lit]))
+    return _tidy(float(np.clip(TYPICAL_CHROMA / max(chroma, 1e-6), LEAST_SATURATION, MOST_SATURATION)))
 
 
 def _width(plane: Plane, image: Any, places: StarPlaces) -> float:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from nightfold.errors import PictureError
 from nightfold.picture.holes import fill_holes
 from nightfold.picture.records import Plane
+from nightfold.picture.stretch import cell_medians
 from nightfold.picture.wavelets import noise_factors, smooth
 from nightfold.units import SIGMA_PER_MAD
 
@@ -21,6 +22,7 @@ Box = tuple[int, int, int, int]
 MORE_THAN, LESS_THAN = 1.25, 0.6
 """Masters of this program measure 0.9 to 1.1 of their variance in fine detail, drizzled ones down to 0.6."""
 WINDOW_PX = 128
+GAP_CELL_PX = 16
 PREVIEW_PX = 1600
 """Long side of a preview."""
 
@@ -85,7 +87,16 @@ def fill_gaps(plane: Plane) -> tuple[Plane, npt.NDArray[np.bool_] | None]:
     if gap.all():
         raise PictureError(f"the master of {plane.filter} has no pixel to show", next_step="fold it again")
     known = ~gap
-    image = fill_holes(np.where(known, plane.image, np.float32(0.0)), gap.astype(np.uint8))
+    # Stars at its rim would be drawn into the gap: what stands far above its surroundings does not count.
+    source = np.where(known, plane.image, np.float32(np.nan))
+    size = max(4, min(GAP_CELL_PX, min(source.shape) // 8))
+    level = cell_medians(source, size)
+    level = np.where(np.isfinite(level), level, np.nanmedian(source)).astype(np.float32)
+    rows = np.minimum(np.arange(source.shape[0]) // size, level.shape[0] - 1)
+    columns = np.minimum(np.arange(source.shape[1]) // size, level.shape[1] - 1)
+    top = level[rows][:, columns] + np.float32(3.0) * np.sqrt(np.median(plane.variance[known]))
+    image = fill_holes(np.where(known, np.minimum(source, top), np.float32(0.0)), gap.astype(np.uint8))
+    np.copyto(image, plane.image, where=known)
     variance = np.where(known, plane.variance, np.median(plane.variance[known])).astype(np.float32)
     return replace(plane, image=image, variance=variance), gap
 
@@ -150,14 +161,15 @@ def binned(plane: Plane, factor: int) -> Plane:
     scale = None if plane.scale_arcsec_px is None else plane.scale_arcsec_px * factor
     return replace(
         plane,
-        image=_means(plane.image, factor),
-        variance=_means(plane.variance, factor) / np.float32(factor**2),
+        image=binned_means(plane.image, factor),
+        variance=binned_means(plane.variance, factor) / np.float32(factor**2),
         scale_arcsec_px=scale,
         wcs=None if plane.wcs is None else plane.wcs[::factor, ::factor],
     )
 
 
-def _means(image: Plane32, factor: int) -> Plane32:
+def binned_means(image: Plane32, factor: int) -> Plane32:
+    """Means of `factor` x `factor` pixels; left-over edges are cut."""
     h, w = image.shape[0] // factor, image.shape[1] // factor
     total = np.zeros((h, w), np.float32)
     for dy in range(factor):

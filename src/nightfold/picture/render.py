@@ -282,7 +282,7 @@ def _colours(steps: Sequence[Any], ready: _Linear, pool: ThreadPoolExecutor) -> 
         low, high = max(0, start - apron), min(height, stop + apron)
         planes = {f: p[low:high] for f, p in ready.nebula.items()}
         stars = {f: p[low:high] for f, p in ready.stars.items()}
-        red, green, blue = _band(steps, planes, stars, ready.factor, shine, slice(low, high))
+        red, green, blue = colour_band(steps, planes, stars, ready.factor, shine, slice(low, high))
         inner = slice(start - low, stop - low)
         for channel, plane in enumerate((red, green, blue)):
             picture[start:stop, :, channel] = encode_srgb(plane[inner])
@@ -291,7 +291,7 @@ def _colours(steps: Sequence[Any], ready: _Linear, pool: ThreadPoolExecutor) -> 
     return picture
 
 
-def _band(
+def colour_band(
     steps: Sequence[Any],
     planes: Mapping[str, Plane32],
     stars: Mapping[str, Plane32],
