@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,17 @@ from nightfold.judge.findings import folder
 from nightfold.judge.findings.comparing import Choice, NightFigure, compare_nights, sharper_or_deeper
 from nightfold.judge.findings.creep import STREAK_LIMIT, Creep, creep_of, streak_ratio
 from nightfold.judge.findings.halos import HALO_STAR_G, bright_places, gap_mm, ring_around
-from nightfold.judge.findings.misfit import camera_fixed, flat_misfit, glow_left, moved_dust, stuck_places
+from nightfold.judge.findings.misfit import (
+    CORNER_FLOOR,
+    MOST_SUBS,
+    Misfit,
+    camera_fixed,
+    flat_misfit,
+    glow_left,
+    moved_dust,
+    stuck_places,
+)
+from nightfold.judge.findings.two_layers import camera_corner, fit_two_layers
 from nightfold.judge.records import SubFacts, Verdict
 from nightfold.judge.value import weight_of
 from nightfold.ledger.records import FindingRow
@@ -188,13 +198,44 @@ def _of_one_calibration(ws: Workspace, room: CalibrationRoom, g: Group, ids: lis
     levels = np.stack([m.level_e for m in meshes])
     flat = _kept_flat(ws, room, ids[0], meshes[0])
     if flat is not None:
-        misfit = flat_misfit(levels, flat)
-        if misfit is not None and misfit.significant:
+        misfit = _of_the_camera(g, ids, levels, flat)
+        if misfit is not None:
             yield _finding(
                 CALIBRATION, f"{g.rig}, {g.filter}: {misfit.sentence()}", group=g, night=night, value=misfit.corner
             )
     if np.count_nonzero(sides) >= 3 and np.count_nonzero(~sides) >= 3:
         yield from _camera_fixed(g, night, levels, sides, flat)
+
+
+def _of_the_camera(g: Group, ids: list[int], levels: FloatArray, flat: FloatArray) -> Misfit | None:
+    """The flat's shape that is left in these subs' skies, where it is sure that it stays with the camera."""
+    alone = flat_misfit(levels, flat)
+    placed = np.array([i in g.placed for i in ids])
+    # A sky without any bowl needs no second look; a flat that errs just as a nebula shines is not thought of.
+    if alone is None or not placed.any() or abs(alone.corner) < CORNER_FLOOR:
+        return None
+    facts = {f.frame_id: f for f in g.facts}
+    mine = [i for i, ok in zip(ids, placed) if ok]
+    mine = mine[:: -(-len(mine) // MOST_SUBS)]
+    mesh = g.meshes[mine[0]]
+    x, y = np.meshgrid(mesh.x_px, mesh.y_px)
+    cells = np.column_stack([x.ravel(), y.ravel()])
+    place = np.stack([g.placed[i].transform.apply(cells).reshape(*x.shape, 2) for i in mine])
+    nights = {n: k for k, n in enumerate(sorted({str(facts[i].night) for i in mine}))}
+    layers = fit_two_layers(
+        np.stack([g.meshes[i].level_e for i in mine]),
+        flat,
+        place,
+        np.array([facts[i].scale for i in mine]),
+        start_s=np.array([facts[i].start_s for i in mine]),
+        stretch=np.array(
+            [2 * nights[str(facts[i].night)] + int(abs(g.placed[i].transform.rotation_deg) > 90.0) for i in mine]
+        ),
+    )
+    shape = 1.0 / flat - 1.0
+    corner = float(np.nanmean([shape[0, 0], shape[0, -1], shape[-1, 0], shape[-1, -1]]))
+    sure = camera_corner(alone, layers, corner)
+    return None if sure is None else replace(alone, corner=sure[0], error=sure[1])
 
 
 def _camera_fixed(
