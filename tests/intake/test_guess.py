@@ -8,6 +8,8 @@ import pytest
 
 from nightfold.frames.records import FrameHeader
 from nightfold.intake.guess import guess_campaign
+from nightfold.intake.records import RigHints
+from nightfold.intake.rigs import match_rig
 
 SUB = FrameHeader(
     kind="sub", width_px=900, height_px=620, exposure_s=120.0, filter="Ha", object="Crater ridge", camera="Cam 4", telescope="Scout",
@@ -59,6 +61,22 @@ def test_every_assumption_is_told() -> None:
     for word in ("site", "electrons per count", "read noise", "no filter", "no object", "place in the sky"):
         assert word in text
     assert guess.tables["name"] == "target"
+
+
+def test_binned_and_whole_frames_are_of_one_rig() -> None:
+    binned = replace(SUB, width_px=450, height_px=310, binning=(2, 2), e_per_adu=1.0, pixel_um=9.26)
+    guess = guess_campaign([binned, binned, binned, SUB])
+    (rig,) = guess.tables["rig"]
+    assert (rig["camera"]["width_px"], rig["camera"]["height_px"], rig["camera"]["pixel_um"]) == (900, 620, 4.63)
+    assert rig["match"] == {"camera": "Cam 4"}
+    # Their gains differ: what each file says holds, not a value between.
+    assert rig["camera"]["gains"] == [{"setting": 100.0}]
+    assert any("0.25 to 1 electrons per count" in s for s in guess.sentences)
+    hints = [RigHints(name="Scout", match=rig["match"], width_px=900, height_px=620, pixel_um=4.63, camera=None)]
+    assert match_rig(binned, hints) == match_rig(SUB, hints) == "Scout"
+    # Of cameras that do not tell their name, the size in whole pixels is enough.
+    nameless = guess_campaign([replace(binned, camera=None), replace(SUB, camera=None)])
+    assert "match" not in nameless.tables["rig"][0]
 
 
 def test_unnamed_subs_near_a_named_target_join_it() -> None:

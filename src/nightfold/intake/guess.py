@@ -30,6 +30,9 @@ LINES: dict[str, tuple[float, float]] = {
 
 SAME_FIELD_DEG = 1.0
 
+SAME_GAIN = 1.02
+"""Electrons per count that differ by more are not of one setting."""
+
 
 @dataclass(frozen=True, slots=True)
 class Guess:
@@ -126,25 +129,25 @@ def _rig(
         rig["telescope"]["focal_length_mm"] = focal
     if aperture:
         rig["telescope"]["aperture_mm"] = aperture
-    binning = first.binning[0]
     unbinned = min(group, key=lambda h: h.binning[0])
+    in_one_size = {h.binning for h in group} == {(1, 1)}
     camera = rig["camera"]
     camera["width_px"] = unbinned.width_px * unbinned.binning[0]
     camera["height_px"] = unbinned.height_px * unbinned.binning[1]
-    pixel = _median(h.pixel_um / h.binning[0] for h in group if h.pixel_um)
+    # Some programs write the pixel before binning and others after it: frames that are not binned leave no doubt.
+    whole = [h for h in group if h.binning[0] == 1] or group
+    pixel = _median(h.pixel_um / h.binning[0] for h in whole if h.pixel_um)
     if pixel:
         camera["pixel_um"] = round(pixel, 4)
     camera["cfa"] = first.cfa
     camera["gains"] = _gains(group, name, told)
-    match: dict[str, Any] = {"width_px": first.width_px, "height_px": first.height_px}
-    if several and (camera_name := _commonest(h.camera for h in group)):
+    match: dict[str, Any] = {"width_px": first.width_px, "height_px": first.height_px} if in_one_size else {}
+    if (several or not match) and (camera_name := _commonest(h.camera for h in group)):
         match["camera"] = camera_name
     if several and focal:
         match["focal_length_mm"] = focal
-    if binning == 1:
+    if match:
         rig["match"] = match
-    elif camera_name := _commonest(h.camera for h in group):
-        rig["match"] = {"camera": camera_name}
     rig["filter"] = _filters(group, told)
     return rig
 
@@ -158,7 +161,12 @@ def _gains(group: Sequence[FrameHeader], rig: str, told: list[str]) -> list[dict
         e_per_adu = _median(h.e_per_adu for h in frames)
         where = f"{rig}" + (f" at gain {setting:g}" if setting is not None else "")
         gain: dict[str, Any] = {}
-        if e_per_adu is None:
+        said = sorted({h.e_per_adu for h in frames if h.e_per_adu})
+        if said and said[-1] > SAME_GAIN * said[0]:
+            told.append(
+                f"{where}: files tell {said[0]:g} to {said[-1]:g} electrons per count, as binned frames may; each file's own is taken."
+            )
+        elif e_per_adu is None:
             told.append(
                 f"{where}: no file tells electrons per count; values are counts, called electrons, until campaign.toml tells it."
             )
@@ -168,8 +176,8 @@ def _gains(group: Sequence[FrameHeader], rig: str, told: list[str]) -> list[dict
         if setting is not None:
             gain["setting"] = setting
         saturation = _median(h.saturation_adu for h in frames)
-        if saturation and e_per_adu:
-            gain["full_well_e"] = round(saturation * e_per_adu, 1)
+        if saturation and "e_per_adu" in gain:
+            gain["full_well_e"] = round(saturation * gain["e_per_adu"], 1)
         gains.append(gain)
     return gains
 
