@@ -34,7 +34,7 @@ ROUNDS = 4
 REACH = 3
 """Rows and columns over which a rejected sample takes its neighbours along."""
 HALO = REACH + 1
-STRIP = 1024
+STRIP = 2048
 """Columns that are gone down at a time: the rows in work of all samples then stay in the second-level cache."""
 CONSTANT, SLOPE, SURFACE = 0, 1, 2
 QUADRATIC, FLOOR, LEEWAY, WEIGHT = 0, 1, 2, 3
