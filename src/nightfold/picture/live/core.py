@@ -30,7 +30,7 @@ SPREAD_STEPS = 21
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayerFacts:
-    """One filter's layer: values are (electron/s - pedestal) / unit, before the recipe's level step."""
+    """One filter's layer: values are (electron/s - pedestal) / unit, before the recipe's level step but on its scale."""
 
     filter: str
     pedestal: float
@@ -76,12 +76,14 @@ def live_layers(
     stretch = next(s for s in recipe.steps if isinstance(s, Stretch))
     facts, parts = [], []
     for name, plane in made.nebula.items():
-        pedestal = level.sky.get(name, 0.0) * made.scale.get(name, 1.0) if level is not None else 0.0
+        pedestal = level.sky.get(name, 0.0) if level is not None else 0.0
+        # The planes are scaled already, and so is the sky in them.
+        own_sky = pedestal * made.scale.get(name, 1.0)
         gain = level.gain.get(name, 1.0) if level is not None else 1.0
         softness = stretch.of_filter[name][2] if name in stretch.of_filter else stretch.softness
         unit = softness / gain
         facts.append(LayerFacts(filter=name, pedestal=pedestal, unit=unit))
-        parts.append(_halves((plane - np.float32(pedestal)) / np.float32(unit), turn))
+        parts.append(_halves((plane - np.float32(own_sky)) / np.float32(unit), turn))
     star_unit = None
     back = next((s for s in recipe.steps if isinstance(s, StarsBack)), None)
     if made.stars is not None and back is not None:
