@@ -1,4 +1,4 @@
-"""Where the open data lies, for those who have it; and the frames of `runs.py`, imported as `optics_runs`."""
+"""Where the open data lies, for those who have it; and the helpers `runs.py` and `turns.py`, imported as `optics_…`."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
-_spec = importlib.util.spec_from_file_location("optics_runs", Path(__file__).with_name("runs.py"))
-assert _spec is not None
-assert _spec.loader is not None
-_module = importlib.util.module_from_spec(_spec)
-sys.modules["optics_runs"] = _module
-_spec.loader.exec_module(_module)
+for _name in ("runs", "turns"):
+    _spec = importlib.util.spec_from_file_location(f"optics_{_name}", Path(__file__).with_name(f"{_name}.py"))
+    assert _spec is not None
+    assert _spec.loader is not None
+    _module = importlib.util.module_from_spec(_spec)
+    sys.modules[f"optics_{_name}"] = _module
+    _spec.loader.exec_module(_module)
 
 
 @pytest.fixture

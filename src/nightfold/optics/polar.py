@@ -27,8 +27,8 @@ MOST_RELATIVE_ERROR = 0.33
 LEAST_ERROR_ARCMIN = 0.5
 """Errors below this are fine for any tilt; above, they must be below a third of the tilt."""
 MOST_DEC_DEG = 88.0
-MODEL_ARCMIN = 0.02
-"""What refraction (2 percent of 60 arcsec a radian), the shorter terms of nutation and daily aberration leave unknown."""
+MODEL_ARCMIN = 0.01
+"""What refraction (a percent of 60 arcsec a radian), the shorter terms of nutation and daily aberration leave unknown."""
 DISAGREE_CHI2 = 13.8
 """Of two degrees of freedom: once in a thousand by chance."""
 ROUGH_SHARE = 0.05
