@@ -127,7 +127,8 @@ def _agreed_reference(ws: Workspace, rows: list[FrameRow], readings: dict[int, R
 def best_reference(rows: Sequence[FrameRow], readings: dict[int, Reading]) -> FrameRow | None:
     """The sub to lie all others on: of the rig with most subs, round and sharp, with many stars; None if none has six.
 
-    Its filter is the one with most stars, because its list must serve the others too.
+    Its filter is the one with most stars, because its list must serve the others too. Of subs binned differently it is one
+    of those that are most, the finer ones of two equal parts.
     """
     by_rig: dict[str | None, list[FrameRow]] = defaultdict(list)
     for row in rows:
@@ -135,7 +136,10 @@ def best_reference(rows: Sequence[FrameRow], readings: dict[int, Reading]) -> Fr
             by_rig[row.rig].append(row)
     if not by_rig:
         return None
-    members = max(by_rig.values(), key=len)
+    by_size: dict[int, list[FrameRow]] = defaultdict(list)
+    for row in max(by_rig.values(), key=len):
+        by_size[row.width_px * row.height_px].append(row)
+    members = by_size[max(by_size, key=lambda size: (len(by_size[size]), size))]
 
     def merit(row: FrameRow) -> tuple[float, str]:
         reading = readings[row.id]

@@ -14,6 +14,7 @@ from nightfold.align.stage import Placed, placed_of
 from nightfold.flags import StarFlag
 from nightfold.frames.records import FrameHeader
 from nightfold.intake.stage import header_of_row, rig_events
+from nightfold.judge.binned import in_one_pixel
 from nightfold.judge.evidence import field_shape, slope_over_frame
 from nightfold.judge.records import NAN, SubFacts
 from nightfold.judge.sky_curve import SkyCurve, SkyMoment, sky_curve
@@ -143,7 +144,7 @@ def _group(
     return Group(
         *key,
         rows=rows,
-        facts=facts,
+        facts=in_one_pixel(facts, [_binning(r) for r in rows]),
         placed=placed,
         meshes={i: r.sky for i, r in readings.items()},
         sharp_xy=sharp,
@@ -283,6 +284,7 @@ def _sky_curve(ws: Workspace, rows: Sequence[FrameRow], readings: dict[int, Read
     model = SkyModel(site.sky_mag_arcsec2, extinction_mag=site.extinction_mag, elevation_m=site.elevation_m)
     band = Band(chosen.name, chosen.centre_nm, chosen.width_nm)
     moments: list[SkyMoment] = []
+    finest = min(map(_binning, rows))
     by_night: dict[str, list[FrameRow]] = {}
     for row in rows:
         if row.start is not None and row.id in readings:
@@ -312,7 +314,7 @@ def _sky_curve(ws: Workspace, rows: Sequence[FrameRow], readings: dict[int, Read
             moments.append(
                 SkyMoment(
                     frame_id=row.id,
-                    measured_e_per_s=reading.sky_e / (row.exposure_s or 1.0),
+                    measured_e_per_s=reading.sky_e / (row.exposure_s or 1.0) * (finest / _binning(row)) ** 2,
                     site=float(site_part[i]),
                     moon=float(moon_part[i]),
                     twilight=float(twilight[i]),
@@ -446,8 +448,11 @@ def airmass_of(ws: Workspace, row: FrameRow) -> float | None:
 def arcsec_per_px(ws: Workspace, row: FrameRow) -> float | None:
     """Image scale of a sub from its header, else from its rig; None if neither tells."""
     told = row.header  # as it lies in the ledger: making the whole record of it takes ten times as long
-    binning = (told.get("binning") or (1,))[0]
-    return image_scale(ws.settings, row.rig, told.get("pixel_um"), binning, told.get("focal_length_mm"))
+    return image_scale(ws.settings, row.rig, told.get("pixel_um"), _binning(row), told.get("focal_length_mm"))
+
+
+def _binning(row: FrameRow) -> int:
+    return int((row.header.get("binning") or (1,))[0])
 
 
 def image_scale(
