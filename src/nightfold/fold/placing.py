@@ -370,9 +370,12 @@ class Placer:
         changed = split_peaks(box, harsh, count, where, excess) if count else 0
         if self.upright:
             resample_upright(box, box_y, box_x, self.affine, y0, x0, self.sky_surface, out)
+        elif self.in_runs:
+            resample_runs(box, box_y, box_x, lattice, node_y, node_x, y0, x0, self.sky_surface, out)
         else:
-            resample = resample_runs if self.in_runs else resample_any
-            resample(box, box_y, box_x, lattice, node_y, node_x, y0, x0, self.sky_surface, out)
+            height, width = self.sub.shape
+            shape = (width, height) if self.swap else (height, width)
+            resample_any(box, box_y, box_x, lattice, node_y, node_x, y0, x0, self.sky_surface, shape, out)
         if count == 0:
             return
         place = (lattice, node_y, node_x, y0, x0)

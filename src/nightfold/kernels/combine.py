@@ -105,8 +105,12 @@ def _median_row(stack, y, begin, end, all_pairs, middle_pairs, block, median, co
                 valid[i] += one if good else none
             for i in range(size, WIDE):
                 target[i] = np.float32(NOTHING)
-        for c in range(all_pairs.shape[0]):
-            exchange(block, all_pairs[c, 0], all_pairs[c, 1])
+        most = none
+        for i in range(WIDE):
+            most = max(most, valid[i])
+        if most > none:
+            for c in range(all_pairs.shape[0]):
+                exchange(block, all_pairs[c, 0], all_pairs[c, 1])
         for i in range(size):
             c = valid[i]
             count[start + i] = c

@@ -11,6 +11,9 @@ from nightfold.kernels.raw_box import value_of
 FEW_PHASES = 0.3
 """Where the phase changes by less than this over 16 columns, two pixels tell the mean over an entry."""
 
+FAR_PX = 24.0
+"""An entry whose centre lies this far outside the sub holds none of its samples."""
+
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def noise_entries(
@@ -56,8 +59,14 @@ def noise_entries(
         for c in range(columns):
             x = first_x + c * LANES
             mx, my, dx, dy = start_and_step(lattice, y + NOISE_ROWS // 2 - node_y, x - node_x)
+            cx = mx + dx * (LANES // 2)
+            cy = my + dy * (LANES // 2)
+            if swap:
+                cx, cy = cy, cx
             total = 0.0
-            if widen == 1.0 and abs(dx - 1.0) * LANES < FEW_PHASES and abs(dy) * LANES < FEW_PHASES:
+            if max(max(-cx, cx - width), max(-cy, cy - height)) > FAR_PX * widen:
+                total = 1.0  # no sample is there: any noise will do
+            elif widen == 1.0 and abs(dx - 1.0) * LANES < FEW_PHASES and abs(dy) * LANES < FEW_PHASES:
                 for i in range(4, LANES, 8):
                     px = mx + dx * i
                     py = my + dy * i
@@ -76,18 +85,14 @@ def noise_entries(
                             b = table_weights(py, int(np.floor(py)) - taps // 2 + 1, taps, widen, table, weights)
                             total += a * b
                 total /= 8.0
-            px = mx + dx * (LANES // 2)
-            py = my + dy * (LANES // 2)
-            if swap:
-                px, py = py, px
             if flip_x:
-                px = width - 1 - px
+                cx = width - 1 - cx
             if flip_y:
-                py = height - 1 - py
-            inside = 0.0 <= px <= width - 1.0 and 0.0 <= py <= height - 1.0
+                cy = height - 1 - cy
+            inside = 0.0 <= cx <= width - 1.0 and 0.0 <= cy <= height - 1.0
             light = 1.0
             if has_flat:
-                word = flat[min(max(int(py + 0.5), 0), height - 1), min(max(int(px + 0.5), 0), width - 1)]
+                word = flat[min(max(int(cy + 0.5), 0), height - 1), min(max(int(cx + 0.5), 0), width - 1)]
                 seen = value_of(word, turned)
                 light = seen if seen > least_flat else 1.0
             constant[r, c] = np.float32(factor * total * unit * unit * fixed_e2 / (light * light))

@@ -233,8 +233,11 @@ def resample_runs(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, o
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def resample_any(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, out):
-    """As `resample_runs` for any rotation: each sample finds its own 36 pixels."""
+def resample_any(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, shape, out):
+    """As `resample_runs` for any rotation: each sample finds its own 36 pixels.
+
+    `shape` are the rows and columns of the sub; blocks whose supports all leave it on one side are not looked at.
+    """
     box = bare(box)
     lattice = bare(lattice)
     out = bare(out)
@@ -252,10 +255,23 @@ def resample_any(box, box_y, box_x, lattice, node_y, node_x, y0, x0, surface, ou
     across = np.empty(LANES, np.float32)
     down = np.empty(LANES, np.float32)
     shares = np.empty((6, LANES), np.float32)
+    last = LANES - 1
+    nothing = np.float32(np.nan)
     for y in range(rows):
         _positions(lattice, y0 + y - node_y, x0 - node_x, nodes, start_x, start_y, step_x, step_y)
         line = out[y]
         for b in range(blocks):
+            end_x = start_x[b] + step_x[b] * last
+            end_y = start_y[b] + step_y[b] * last
+            if (
+                max(start_x[b], end_x) < 2.0
+                or max(start_y[b], end_y) < 2.0
+                or min(start_x[b], end_x) >= shape[1] - 3.0
+                or min(start_y[b], end_y) >= shape[0] - 3.0
+            ):
+                for i in range(LANES):
+                    line[b * LANES + i] = nothing
+                continue
             _places(start_x[b] - box_x, start_y[b] - box_y, step_x[b], step_y[b], width, at, across, down)
             samples_36(pixels, at, width, across, down, shares, line, b * LANES)
         take_surface(line, y0 + y, x0, surface)
