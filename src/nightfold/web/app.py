@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 
 import nightfold
 from nightfold.errors import LedgerError, NightfoldError
-from nightfold.web import api, pages, pictures, plans, views, work
+from nightfold.web import api, pages, pictures, plans, sky, views, work
 from nightfold.web.guard import Door, Guard
 from nightfold.web.room import Room
 
@@ -41,7 +41,7 @@ def create_app(folder: Path, door: Door) -> Guard:
     )
     app.state.room = room
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    for router in (api.router, work.router, views.router, pictures.router, plans.router, plans.scripts, pages.router):
+    for router in (api.router, work.router, views.router, pictures.router, plans.router, plans.scripts, sky.router, pages.router):
         app.include_router(router)
     app.add_exception_handler(NightfoldError, _told)
     app.add_exception_handler(RequestValidationError, _misread)
