@@ -222,6 +222,20 @@ def test_law_and_what_missed_focus_cost(measured: Shell, tmp_path: Path) -> None
     assert "Refocus every" in found["sentence"]
 
 
+def test_a_focuser_that_counts_inward_turns_the_signs(shell: Shell, focus_folder: Path) -> None:
+    """Until it is said which way positions grow, the answer tells what it took for granted."""
+    first = shell("optics", "focus", focus_folder, "--rig", "Heron 106")["field"]
+    assert any("outward" in n for n in first["notes"])
+    file = shell.folder / "campaign.toml"
+    text = file.read_text(encoding="utf-8")
+    assert "step_um = 1.2" in text
+    file.write_text(text.replace("step_um = 1.2", "step_um = 1.2\noutward = false"), encoding="utf-8")
+    other = shell("optics", "focus", focus_folder, "--rig", "Heron 106")["field"]
+    assert not any("outward" in n for n in other["notes"])
+    for key in ("tilt_x_um", "tilt_y_um", "curvature_um"):
+        assert other[key] == pytest.approx(-first[key], abs=0.5)
+
+
 def test_too_few_runs_give_no_law(shell: Shell) -> None:
     found = shell("optics", "law", "--rig", "Heron 106")
     assert found["told"] is False

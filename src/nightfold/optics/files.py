@@ -45,6 +45,12 @@ class OpticsFacts:
     pixel_um: float = float("nan")  # of the pixel as stored
     obstruction: float = 0.0  # ratio of diameters
     um_per_step: float = float("nan")
+    outward: bool | None = None  # larger positions lie farther from the objective; None, not said, passes for it
+
+    @property
+    def z_um_per_step(self) -> float:
+        """Micrometres away from the objective per step."""
+        return -self.um_per_step if self.outward is False else self.um_per_step
 
     @property
     def slope_px_um(self) -> float:
@@ -185,7 +191,7 @@ def focus_of_frames(frames: Sequence[MeasuredFrame], facts: OpticsFacts) -> RunO
     )
     width, height = frames[0].header.width_px, frames[0].header.height_px
     shapes = [
-        StarShapes.from_moments(f.moments, f.snr, z_um=float(f.header.focuser_position or 0.0) * facts.um_per_step)
+        StarShapes.from_moments(f.moments, f.snr, z_um=float(f.header.focuser_position or 0.0) * facts.z_um_per_step)
         for f in frames
     ]
     known = np.isfinite(facts.um_per_step)
@@ -223,7 +229,7 @@ def _discs(frames: Sequence[MeasuredFrame], run: FocusRun, shape: FieldShape, fa
             size2 = float(f.header.width_px**2 + f.header.height_px**2)
             rho2 = ((u * f.header.width_px) ** 2 + (v * f.header.height_px) ** 2) / size2
             best = shape.best_z_um - 0.5 * (shape.tilt_x_um * u + shape.tilt_y_um * v) + shape.curvature_um * rho2
-            found.append(np.abs(at * facts.um_per_step - best) * facts.slope_px_um * per_radius)
+            found.append(np.abs(at * facts.z_um_per_step - best) * facts.slope_px_um * per_radius)
         else:
             found.append(flat * abs(at - run.best_position) * run.slope_px * per_radius)
     return found

@@ -142,11 +142,12 @@ def fit_tilt(series: Sequence[Series], *, rounds: int = 12) -> Tilt:
     plain = sum(float((w * (r / s.error) ** 2).sum()) for s, r, w in zip(series, residuals, weights, strict=True))
     inverse = np.asarray(np.linalg.inv(information), np.float64)
     covariance = inverse * chi2 / counted * widened
-    for s, e, w, (rows, _) in zip(series, extra, weights, steps, strict=True):
+    for s, r, e, w, (rows, _) in zip(series, residuals, extra, weights, steps, strict=True):
         if s.rigid:
             hours = s.hour_rad - 0.5 * float(s.hour_rad.max() + s.hour_rad.min())
             along = hours / max(float(np.abs(hours).max()), 1e-12)
-            leak = inverse @ rows.T @ (w / (s.error**2 + e**2) * along) * STEADY_SHARE * float(np.median(s.error))
+            own = min(float(np.median(s.error)), float(np.sqrt((w * r**2).sum() / max(float(w.sum()), 1.0))))
+            leak = inverse @ rows.T @ (w / (s.error**2 + e**2) * along) * STEADY_SHARE * own
             covariance = covariance + np.outer(leak, leak)
     return Tilt(
         tilt=tilt, covariance=covariance, chi2=plain, freedom=round(counted),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -298,6 +298,12 @@ def field_report(
                 f"Coma vanishes {off_mm:.1f} mm from the middle of the frame; a paraboloid of this focal ratio should keep "
                 f"within {collimation_tolerance_mm(facts.focal_ratio):.2f} mm."
             )
+    if shape.measured and facts.outward is None:
+        line = (
+            "larger focuser positions are taken to move the camera away from the objective: say `outward` in [rig.focuser]; "
+            "where it is false, far and near change places"
+        )
+        shape = replace(shape, notes=(*shape.notes, line))
     return FieldReport(
         **values_of(shape), rig=rig, night=night, width_px=size[0], height_px=size[1], coma=coma, elongation=elongation,
         try_first=tuple(tries),

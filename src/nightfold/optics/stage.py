@@ -282,6 +282,8 @@ def field(ws: Workspace, *, night: date | None = None, rig: str | None = None) -
     z, sign_note = _places_along_axis(ws, named, facts, alike, readings)
     shapes = [_shapes_of(readings[r.id], float(zk)) for r, zk in zip(alike, z, strict=True)]
     size = (rows[0].width_px, rows[0].height_px)
+    if sign_note:
+        facts = replace(facts, outward=True)  # the sign came from the tube, not from the focuser
     shape = measure_field(
         shapes, width_px=size[0], height_px=size[1], expected_slope_px_um=facts.slope_px_um,
         slope_is_known=bool(np.isfinite(facts.slope_px_um)), name=f"the subs of {day}",
@@ -314,7 +316,7 @@ def _places_along_axis(
     found = law_of(ws, rig.name if rig else None)
     if found.law.told and np.isfinite(facts.um_per_step):
         stood = np.array([number(header_of_row(r).focuser_position) for r in rows])
-        return (stood - found.position(rows)) * facts.um_per_step, ""
+        return (stood - found.position(rows)) * facts.z_um_per_step, ""
     expansion = _expansion(rig)
     if expansion is None or expansion <= 0.0 or not np.isfinite(facts.slope_px_um):
         return unknown, ""
@@ -400,6 +402,7 @@ def facts_of(rig: Rig | None, header: FrameHeader | None) -> OpticsFacts:
         pixel_um=pixel,
         obstruction=telescope.obstruction_mm / aperture if aperture else 0.0,
         um_per_step=rig.focuser.step_um or nan,
+        outward=rig.focuser.outward,
     )
 
 

@@ -186,6 +186,9 @@ class Focuser(Table):
     """The motor focuser."""
 
     step_um: Positive | None = None
+    outward: bool | None = (
+        None  # whether larger positions move the camera away from the objective; taken so if not said
+    )
     takes_s: NotNegative = 120.0
 
 
