@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import shutil
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.table import Table
 
 from command_shell import Shell
+from nightfold.campaign import Campaign
 from nightfold.cli import main
 
 MASTER_KEYS = {
@@ -100,6 +103,36 @@ def check_master(path: Path, document: dict[str, Any]) -> None:
         inside = primary.data[y0 : y1 + 1, x0 : x1 + 1]
         assert np.isfinite(inside).all()
         assert (hdus["COVERAGE"].data[y0 : y1 + 1, x0 : x1 + 1] == document["subs_used"]).all()
+
+
+def test_weights_follow_a_person(small_campaign: Path, tmp_path: Path) -> None:
+    """The weights of the subs that a fold would use sum to 1 in each group, whoever decided, and are those of the master."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(small_campaign, folder)
+    with Campaign.open(folder) as campaign:
+        subs = campaign.verdicts().subs
+        clouded = next(s for s in subs if s.verdict == "drop")
+        good = next(s for s in subs if s.verdict == "keep" and s.filter == clouded.filter)
+        for verdict, sub in (("keep", clouded), ("drop", good)):
+            assert campaign.decide([sub.file], verdict) == 1
+            told = campaign.verdicts().subs
+            sums: dict[str | None, float] = {}
+            for s in told:
+                assert s.weight is not None
+                assert (s.weight > 0.0) is (s.verdict == "keep")
+                sums[s.filter] = sums.get(s.filter, 0.0) + s.weight
+            assert sums == pytest.approx({"Ha": 1.0, "OIII": 1.0}), "one rig, one target"
+        weights = {s.sha256: s.weight for s in told}
+        night = clouded.night
+        assert night is not None
+        with Campaign.open(folder) as again:
+            there = {s.sha256: s.weight for s in again.judge(night=date.fromisoformat(night)).subs}
+        assert there.items() <= weights.items(), "a night's subs weigh what they weigh among all"
+        report = campaign.fold(filter=clouded.filter)
+        table = Table.read(report.masters[0].file, hdu="SUBS")
+    for row in table:
+        # The fold's pixels are the grid's, which a sub's registration makes larger or smaller by some 1e-5.
+        assert weights[str(row["SHA256"])] == pytest.approx(row["WEIGHT"], rel=1e-4, abs=1e-12)
 
 
 def test_start_goes_the_whole_way_from_a_folder(

@@ -14,9 +14,10 @@ from nightfold.calibrate.records import Calibration
 from nightfold.engine.core import CancelToken
 from nightfold.errors import CancelledError, FoldError
 from nightfold.fold.core import fold_subs
-from nightfold.fold.normalise import ideal_noise, noise_over_ideal, rate_variance, weights_inverse_variance
+from nightfold.fold.normalise import ideal_noise, noise_over_ideal, weights_inverse_variance
 from nightfold.fold.records import FoldOptions, SkySurface
 from nightfold.fold.tiles import plan_tiles, region_bytes
+from nightfold.measure.blank import rate_variance
 
 SHAPE = (256, 320)
 EXPOSURE_S = 120.0

@@ -11,10 +11,10 @@ from nightfold.fold.normalise import (
     ideal_noise,
     measure_noise_e_per_s,
     noise_over_ideal,
-    rate_variance,
     solve_skies,
     weights_inverse_variance,
 )
+from nightfold.measure.blank import rate_variance
 
 WIDTH, HEIGHT = 1600.0, 1100.0
 

@@ -12,9 +12,9 @@ from nightfold.calibrate.apply import calibrate_rows
 from nightfold.fold.drizzling import Drizzled, DrizzleSub, drizzle_subs, noise_ratio
 from nightfold.fold.levels import seeing_terms
 from nightfold.fold.masters import MasterSummary
-from nightfold.fold.normalise import rate_variance
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub
 from nightfold.frames.write import write_fits
+from nightfold.measure.blank import rate_variance
 
 FloatArray = npt.NDArray[np.float64]
 Plane = npt.NDArray[np.float32]

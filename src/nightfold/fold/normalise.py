@@ -89,25 +89,6 @@ def solve_skies(
     return [SkySurface(coefficients=c[:terms].copy(), centre=frame.centre, radius=frame.radius) for c in coefficients]
 
 
-def rate_variance(
-    sky_e_per_s: npt.ArrayLike,
-    exposure_s: npt.ArrayLike,
-    *,
-    read_noise_e: npt.ArrayLike,
-    dark_e_per_s: npt.ArrayLike = 0.0,
-    e_per_adu: npt.ArrayLike = 0.0,
-) -> FloatArray:
-    """Variance of a blank raw pixel's rate, (electron/s)^2: photons of sky and dark, read noise, rounding (CHECKS D4).
-
-    Without the noise of master dark and flat, which all subs share and which therefore is no part of the ideal.
-    """
-    time = np.asarray(exposure_s, np.float64)
-    counts = np.maximum(np.asarray(sky_e_per_s, np.float64), 0.0) + np.asarray(dark_e_per_s, np.float64)
-    variance = counts * time + np.asarray(read_noise_e, np.float64) ** 2 + np.asarray(e_per_adu, np.float64) ** 2 / 12
-    result: FloatArray = variance / time**2
-    return result
-
-
 def weights_inverse_variance(
     scales: FloatArray, variances: FloatArray, *, fwhm_px: FloatArray | None = None
 ) -> FloatArray:

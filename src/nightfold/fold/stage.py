@@ -35,7 +35,6 @@ from nightfold.fold.normalise import (
     ideal_noise,
     measure_noise_e_per_s,
     noise_over_ideal,
-    rate_variance,
     solve_skies,
     weights_inverse_variance,
 )
@@ -48,6 +47,7 @@ from nightfold.intake.stage import header_of_row
 from nightfold.judge.stage import is_kept, judge_all
 from nightfold.ledger.records import FrameRow, GridRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
+from nightfold.measure.blank import blank_noise_e, blank_sky_e
 from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings, measure_subs
 
@@ -126,25 +126,13 @@ class _Member:
 
     @property
     def sky_e_per_s(self) -> float:
-        """Of blank sky: a low level of the mesh, since a nebula may fill most of it."""
-        level = self.reading.sky.level_e
-        level = level[np.isfinite(level)]
-        return max(float(np.percentile(level, 10)) if level.size else self.reading.sky_e, 0.0) / self.exposure_s
+        """Of blank sky."""
+        return blank_sky_e(self.reading.sky, self.reading.sky_e) / self.exposure_s
 
     @property
     def blank_variance(self) -> float:
-        """Variance of a blank raw pixel's rate: reckoned where gain, read noise and zero are known, else as measured."""
-        if not self.calibration.noise_known:
-            return float((self.reading.noise_e / self.exposure_s) ** 2)
-        return float(
-            rate_variance(
-                self.sky_e_per_s,
-                self.exposure_s,
-                read_noise_e=self.calibration.read_noise_e,
-                dark_e_per_s=self.calibration.dark_e_per_s,
-                e_per_adu=self.calibration.e_per_adu,
-            )
-        )
+        """Variance of a blank raw pixel's rate."""
+        return (blank_noise_e(self.reading, self.calibration, self.exposure_s) / self.exposure_s) ** 2
 
     @property
     def per_grid_pixel(self) -> float:

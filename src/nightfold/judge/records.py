@@ -41,7 +41,7 @@ class SubFacts:
     exposure_s: float
     star_count: int
     sky_e_per_s: float
-    noise_e: float  # pixel noise of blank sky
+    noise_e: float  # pixel noise of blank sky, as measured
     fwhm_px: float
     half_flux_radius_px: float
     ellipticity: float
@@ -72,6 +72,8 @@ class SubFacts:
     sun_altitude_deg: float = NAN
     # -- the camera --
     read_noise_e: float = NAN
+    blank_noise_e: float = NAN
+    """Noise of a blank pixel, reckoned where it can be: what a fold weighs by."""
     dark_e_per_s: float = NAN
     # -- over the frame --
     shape: FieldShape = field(default_factory=FieldShape)

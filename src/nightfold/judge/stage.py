@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date
 from functools import cache, partial
@@ -132,7 +132,7 @@ def _row(pair: tuple[SubFacts, Verdict], weights: dict[int, float]) -> VerdictRo
         frame_id=verdict.frame_id,
         keep=verdict.keep,
         worth=_known(verdict.worth),
-        weight=weights.get(verdict.frame_id, 0.0),
+        weight=weights[verdict.frame_id],
         scale=_known(fact.scale),
         transparency=_known(fact.transparency),
         causes=[[cause, text] for cause, text in verdict.causes],
@@ -140,13 +140,31 @@ def _row(pair: tuple[SubFacts, Verdict], weights: dict[int, float]) -> VerdictRo
 
 
 def _weights(judged: JudgedGroup, *, sharp: bool) -> dict[int, float]:
-    """Inverse variance at equal signal of the kept subs, summing to 1 over the group; with `sharp`, over their stars' area."""
-    kept = [f for f, v in zip(judged.group.facts, judged.verdicts) if v.keep]
-    p = weight_of(
-        scale=[f.scale for f in kept], exposure_s=[f.exposure_s for f in kept], noise_e=[f.noise_e for f in kept]
-    )
-    area = np.array([f.fwhm_px**2 if sharp else 1.0 for f in kept])
-    return {f.frame_id: float(w) for f, w in zip(kept, sharpness_weights(np.nan_to_num(p), area))}
+    """Inverse variance at equal signal of every sub, in units of the sum over those kept; with `sharp`, over their stars' area.
+
+    Dropped subs have theirs too, for a person may keep them: what counts is the share of a sub among those that are used.
+    """
+    facts = judged.group.facts
+    noise_e = [f.blank_noise_e if np.isfinite(f.blank_noise_e) else f.noise_e for f in facts]
+    p = weight_of(scale=[f.scale for f in facts], exposure_s=[f.exposure_s for f in facts], noise_e=noise_e)
+    area = np.array([f.fwhm_px**2 if sharp else 1.0 for f in facts])
+    pull = sharpness_weights(np.nan_to_num(p), area)
+    kept = float(pull[[v.keep for v in judged.verdicts]].sum())
+    return {f.frame_id: float(w) for f, w in zip(facts, pull / kept if kept > 0.0 else pull)}
+
+
+def _shares(ws: Workspace, decisions: Mapping[int, DecisionRow]) -> dict[int, float]:
+    """Each kept sub's weight in its master: the weights of those that a fold would use now sum to 1, dropped ones have none."""
+    pulls: dict[tuple[str | int | None, ...], dict[int, float]] = defaultdict(dict)
+    for line in ws.ledger.weight_lines():
+        decision = decisions.get(line.frame_id)
+        if decision.verdict == "keep" if decision is not None else line.keep:
+            pulls[line.target, line.panel, line.filter, line.rig][line.frame_id] = line.weight or 0.0
+    shares: dict[int, float] = {}
+    for group in pulls.values():
+        total = sum(group.values())
+        shares.update({i: pull / total if total > 0.0 else 0.0 for i, pull in group.items()})
+    return shares
 
 
 def _save_losses(ws: Workspace, judged: Sequence[JudgedGroup]) -> None:
@@ -213,7 +231,9 @@ def is_kept(verdict: VerdictRow | None, decision: str | None) -> bool:
     return verdict is not None and verdict.keep
 
 
-def _judged(line: JudgedLine, decision: DecisionRow | None, scale_of: Callable[..., float | None]) -> JudgedSub:
+def _judged(
+    line: JudgedLine, decision: DecisionRow | None, share: float, scale_of: Callable[..., float | None]
+) -> JudgedSub:
     """A sub as its document tells it, with a person's decision over the verdict."""
     kept = decision.verdict == "keep" if decision is not None else bool(line.keep)
     causes = [CauseLine(cause=c, detail=d) for c, d in line.causes or ()]
@@ -238,7 +258,7 @@ def _judged(line: JudgedLine, decision: DecisionRow | None, scale_of: Callable[.
         sky_e_per_s=line.sky_e / (line.exposure_s or 1.0) if line.sky_e is not None else None,
         transparency=line.transparency,
         verdict="keep" if kept else "drop",
-        weight=0.0 if not kept or line.keep is None else line.weight,
+        weight=share,
         causes=tuple(causes),
         zero_point_mag=line.zero_point_mag,
         zero_point_uncertainty_mag=line.zero_point_uncertainty_mag,
@@ -254,10 +274,13 @@ def report(
     """The verdicts in the ledger, with a person's decisions over them."""
     where = {name: value for name, value in (("filter", filter), ("night", night)) if value is not None}
     lines = ws.ledger.judged_lines(**where)
-    decisions = ws.ledger.decisions([line.frame_id for line in lines] if where else None)
+    decisions = ws.ledger.decisions()
+    shares = _shares(ws, decisions)
     scale_of = cache(partial(image_scale, ws.settings))
     with many_rows():
-        judged = [_judged(line, decisions.get(line.frame_id), scale_of) for line in lines]
+        judged = [
+            _judged(line, decisions.get(line.frame_id), shares.get(line.frame_id, 0.0), scale_of) for line in lines
+        ]
     return JudgeReport(
         subs=tuple(judged),
         losses=losses_of(ws, filter, night),

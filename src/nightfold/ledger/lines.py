@@ -123,6 +123,18 @@ class TemperatureLine(NamedTuple):
     ambient_c: float | None
 
 
+class WeightLine(NamedTuple):
+    """A sub's pull in its master beside those of its group; None before a verdict. `keep` is the automatic verdict's."""
+
+    frame_id: int
+    rig: str | None
+    target: str | None
+    panel: int | None
+    filter: str | None
+    keep: bool | None
+    weight: float | None
+
+
 class PlaceLine(NamedTuple):
     """A file that holds, or held, a frame of a night."""
 
@@ -228,6 +240,18 @@ class LinesPart(LedgerBase):
             query = query.where(f.rig == rig)
         with self._reading() as connection, many_rows():
             return [TemperatureLine._make(row) for row in connection.execute(query).all()]
+
+    def weight_lines(self) -> list[WeightLine]:
+        """The pulls of all subs, in no order."""
+        f, v = t.frame.c, t.verdict.c
+        query = (
+            sa.select(f.id, f.rig, f.target, f.panel, f.filter, v.keep, v.weight)
+            .select_from(t.frame)
+            .join(t.verdict, v.frame_id == f.id)
+            .where(_most_are_subs())
+        )
+        with self._reading() as connection, many_rows():
+            return [WeightLine._make(row) for row in connection.execute(query).all()]
 
     def latest_paths(self, count: int) -> list[Path]:
         """Where the subs of the latest starts lie, or last lay; the latest first."""

@@ -108,4 +108,5 @@ class Reading:
     saturated_fraction: float  # of all pixels
     row_pattern_e: float = math.nan  # 1 sigma of an offset of each row; NaN in readings made before it was measured
     column_pattern_e: float = math.nan
+    blank_noise_e: float = math.nan  # of blank sky, reckoned where it can be; NaN in readings made before it was
     version: int = READING_VERSION

@@ -145,7 +145,13 @@ def _used(calibration: SubCalibration) -> _Used:
 
 
 def _file_of(row: FrameRow) -> SubFile:
-    return SubFile(path=row.path, width_px=row.width_px, height_px=row.height_px, cfa=header_of_row(row).cfa)
+    return SubFile(
+        path=row.path,
+        width_px=row.width_px,
+        height_px=row.height_px,
+        exposure_s=row.exposure_s or 1.0,
+        cfa=header_of_row(row).cfa,
+    )
 
 
 def workers_within(memory_bytes: int, pixels: int, workers: int) -> int:

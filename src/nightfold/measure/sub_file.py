@@ -11,6 +11,7 @@ from nightfold.calibrate.packed import let_packed_go
 from nightfold.calibrate.records import Calibration
 from nightfold.errors import FrameError, NightfoldError
 from nightfold.measure.background import bin_frame
+from nightfold.measure.blank import blank_noise_e
 from nightfold.measure.cfa import superpixel
 from nightfold.measure.core import measure_frame, measure_sub
 from nightfold.measure.prepare import Buffers, Prepared, prepare_sub
@@ -26,6 +27,7 @@ class SubFile:
     path: Path
     width_px: int
     height_px: int
+    exposure_s: float
     cfa: str = ""
 
 
@@ -44,7 +46,9 @@ def measure_file(sub: SubFile, calibration: Calibration) -> Measured:
     _kept.buffers = buffers
     try:
         prepared = prepare_sub(sub.path, calibration, buffers)
-        return Measured(reading=_reading(sub, prepared, calibration.read_noise_e), sha256=prepared.sha256)
+        reading = _reading(sub, prepared, calibration.read_noise_e)
+        blank = blank_noise_e(reading, calibration, sub.exposure_s)
+        return Measured(reading=replace(reading, blank_noise_e=blank), sha256=prepared.sha256)
     except NightfoldError as error:
         return Measured(fault=error.line)
     except OSError as error:

@@ -353,6 +353,7 @@ def _facts(
         sky_e_per_s=reading.sky_e / exposure_s if np.isfinite(reading.sky_e) else NAN,
         # The measured noise: it is right also where gain and zero level are not known.
         noise_e=reading.noise_e,
+        blank_noise_e=reading.blank_noise_e,
         fwhm_px=reading.fwhm_px,
         half_flux_radius_px=reading.half_flux_radius_px,
         ellipticity=reading.ellipticity,
