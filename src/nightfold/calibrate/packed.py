@@ -1,8 +1,8 @@
 """Raw counts as they lie in the file to electrons in one pass, with darks and flats packed into 16 bits a pixel.
 
 A full-size dark and flat as float32 take longer to come from memory than all the arithmetic on a sub. Packed they are half as much,
-and the mask of bad pixels goes with the flat. For readings alone: what a sub's star or sky is moves by less than 0.001 of its error.
-Folds use the masters as they are.
+and the mask of bad pixels goes with the flat. For readings alone: the sky of a sub moves by less than 0.001, a bright star by less than
+0.01 of its error. Folds use the masters as they are.
 """
 
 from __future__ import annotations

@@ -21,9 +21,9 @@ from nightfold.measure.records import READING_VERSION, Reading
 from nightfold.measure.sub_file import Measured, SubFile, files_of, let_buffers_go, measure_elsewhere, measure_file
 
 CALIBRATION_BYTES_A_PIXEL = 9
-"""Dark and flat as float32, and the mask of bad pixels."""
+"""Dark and flat as float32 and the mask of bad pixels, while they are packed; less than half of it afterwards."""
 WORKER_BYTES_A_PIXEL = 8
-"""A frame as float32, its halved copy, its saturated pixels, and what finding stars and trails takes for a while."""
+"""A frame as float32, its halved copy, and what finding stars and trails takes for a while."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
