@@ -231,11 +231,12 @@ def _folder_name(name: str) -> str:
 
 def _findings(taken: TakeInReport, judged: JudgeReport) -> Iterable[str]:
     """What a person should know after the first way through, in sentences."""
-    yield f"{taken.taken_in} files taken in: {counted(taken.frames)}; {len(taken.nights)} night{'s' if len(taken.nights) != 1 else ''}."
+    yield f"{taken.taken_in} file{'s' if taken.taken_in != 1 else ''} taken in: {counted(taken.frames)}; {len(taken.nights)} night{'s' if len(taken.nights) != 1 else ''}."
     for refused in taken.refused:
         yield f"Refused: {Path(refused.file).name}: {refused.reason}"
     dropped = [s for s in judged.subs if s.verdict == "drop"]
-    yield f"{len(judged.subs) - len(dropped)} subs kept, {len(dropped)} dropped."
+    kept = len(judged.subs) - len(dropped)
+    yield f"{kept} sub{'s' if kept != 1 else ''} kept, {len(dropped)} dropped."
     for sub in dropped:
         yield f"Dropped {Path(sub.file).name} ({sub.filter}, {sub.night}): " + "; ".join(
             f"{c.cause}: {c.detail}" for c in sub.causes

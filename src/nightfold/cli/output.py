@@ -163,7 +163,9 @@ class TerminalProgress:
             self._progress.start()
             self._task = self._progress.add_task(what, total=total)
         else:
-            print(f"{what}: {total} {unit}".rstrip(), file=sys.stderr, flush=True)
+            if total:  # nothing to do is nothing to tell
+                counted = unit.removesuffix("s") if total == 1 else unit
+                print(f"{what}: {total} {counted}".rstrip(), file=sys.stderr, flush=True)
             self._last_line = time.monotonic()
 
     def advance(self, n: int = 1) -> None:
