@@ -18,6 +18,7 @@ class HeaderFields(Table):
     utc_offset_h: Annotated[float, Field(ge=-14, le=14)] | None = None
     exposure_s: NotNegative | None = None
     filter: str | None = None
+    filter_width_nm: Positive | None = None
     object: str | None = None
     camera: str | None = None
     telescope: str | None = None
