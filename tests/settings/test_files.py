@@ -152,6 +152,11 @@ def test_all_mistakes_are_told_at_once() -> None:
         ('"H-alpha 3nm" = "Ha"', '"H-alpha 3nm" = 3', "header.filter_names.H-alpha 3nm", "string"),
         ("elevation_m = 420", 'elevation_m = "420"', "site.elevation_m", "number (seen: '420')"),
         ("elevation_m = 420", "elevation_m = true", "site.elevation_m", "number (seen: True)"),
+        ('cfa = ""', 'cfa = "rggb"', "rig.1.camera.cfa", "RGGB, BGGR, GRBG or GBRG"),
+        ("hour_angle_limits_h = [-6.0, 0.17]", "hour_angle_limits_h = [0.2, -6]", "rig.1.mount.hour_angle_limits_h", "second must be greater"),
+        ("[[target.goal]]", "[target.match]\nobject = 5\n[[target.goal]]", "target.1.match.object", "a list of texts (seen: 5)"),
+        ("[[target.goal]]", '[target.match]\nra_deg = "5"\n[[target.goal]]', "target.1.match.ra_deg", "0 to 360 (seen: '5')"),
+        ('name = "Ha"\ncentre', 'name = ""\ncentre', "rig.1.filter.1.name", "must have at least 1 character"),
     ],
 )  # fmt: skip
 def test_rules_are_told_with_their_place(old: str, new: str, where: str, word: str) -> None:
@@ -211,6 +216,16 @@ def test_the_header_map_knows_every_field_of_a_frame() -> None:
 def test_broken_toml_names_the_line() -> None:
     with pytest.raises(SettingsError, match="line 2"):
         parse_settings('name = "x"\nrig = = 3')
+
+
+def test_the_last_line_is_named_without_its_end() -> None:
+    with pytest.raises(SettingsError, match="at line 2, the end of the file"):
+        parse_settings('name = "a"\nname = "b"')
+
+
+def test_a_byte_order_mark_says_nothing() -> None:
+    assert parse_settings("\ufeff" + FULL) == parse_settings(FULL)
+    assert patched_text("\ufeff" + FULL, {("rig", 0, "sub_s"): 60.0}) == patched_text(FULL, {("rig", 0, "sub_s"): 60.0})
 
 
 def test_a_missing_file_says_what_to_do(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -317,8 +318,13 @@ def _target_of(header: FrameHeader, settings: CampaignSettings) -> str | None:
     for target in settings.target:
         for wanted in target.match_objects:
             names[wanted.casefold().strip()] = target.name
-    if header.object and header.object.casefold().strip() in names:
-        return names[header.object.casefold().strip()]
+    if header.object:
+        told = header.object.casefold().strip()
+        # A name as it stands comes before a pattern that fits it.
+        patterns = ((wanted, name) for wanted, name in names.items() if "*" in wanted)
+        found = names.get(told) or next((name for wanted, name in patterns if fnmatchcase(told, wanted)), None)
+        if found is not None:
+            return found
     if header.ra_deg is not None and header.dec_deg is not None:
         near = [
             (d, t.name)
@@ -341,9 +347,13 @@ def _panel_of(header: FrameHeader, target: Target | None) -> int | None:
 
 
 def _separation_deg(target: Target, ra_deg: float, dec_deg: float) -> float:
-    """Angle to a target; infinite without a place."""
-    ra, dec = target.match.get("ra_deg", target.ra_deg), target.match.get("dec_deg", target.dec_deg)
-    return math.inf if ra is None or dec is None else _angle_deg(ra, dec, ra_deg, dec_deg)
+    """Angle to a target, or to the nearest of its panels; infinite without a place."""
+    places = [(target.match.get("ra_deg", target.ra_deg), target.match.get("dec_deg", target.dec_deg))]
+    places += [(p.ra_deg, p.dec_deg) for p in target.panel]
+    return min(
+        (_angle_deg(ra, dec, ra_deg, dec_deg) for ra, dec in places if ra is not None and dec is not None),
+        default=math.inf,
+    )
 
 
 def _angle_deg(ra: float, dec: float, ra_deg: float, dec_deg: float) -> float:

@@ -15,7 +15,7 @@ from nightfold.errors import SettingsError
 from nightfold.settings.lines import KeyLines
 from nightfold.settings.models import CampaignSettings
 from nightfold.settings.table import Table
-from nightfold.settings.toml import read_toml
+from nightfold.settings.toml import BYTE_ORDER_MARK, read_toml
 
 FILE_NAME = "campaign.toml"
 
@@ -41,7 +41,9 @@ def parse_settings(text: str, name: str = FILE_NAME) -> CampaignSettings:
     try:
         data = read_toml(text)
     except tomllib.TOMLDecodeError as error:
-        words = str(error).replace("at end of document", f"at line {max(1, text.count(chr(10)))}, the end of the file")
+        words = str(error).replace(
+            "at end of document", f"at line {max(1, len(text.splitlines()))}, the end of the file"
+        )
         raise SettingsError(f"{name} is not TOML: {words}", next_step="mend that line") from error
     try:
         return CampaignSettings.model_validate(data)
@@ -61,7 +63,12 @@ def _mistake(error: Any, lines: KeyLines) -> tuple[str, str]:
     path, table = _walk(error["loc"])
     path += error.get("ctx", {}).get("path", ())
     key = ".".join(f"{p + 1}" if isinstance(p, int) else str(p) for p in path) or "the file"
-    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
+    message = (
+        str(error["msg"])
+        .removeprefix("Value error, ")
+        .replace("Input should be", "must be")
+        .replace("String should", "must")
+    )
     message = message.replace("List should have", "must have").replace(" after validation", "")
     if error["type"] == "extra_forbidden":
         message = f"this key is not known{_nearest(str(path[-1]), table)}"
@@ -150,7 +157,7 @@ def patched_text(text: str, changes: Mapping[tuple[str | int, ...], Any]) -> str
         A path names tables, keys and elements (counted from 0), as ``("rig", 0, "camera", "pixel_um")``. Tables on the
         way are made where they are missing; None takes a key away. ``("target", n)`` with n the number of targets adds one.
     """
-    document = tomlkit.parse(text)
+    document = tomlkit.parse(text.removeprefix(BYTE_ORDER_MARK))
     for path, value in changes.items():
         _set(document, path, value)
     changed = tomlkit.dumps(document)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from nightfold.settings.table import Name, NotNegative, Number, Positive, Table
+from nightfold.settings.table import ColourFilters, Name, NotNegative, Number, Positive, Table
 
 
 class HeaderFields(Table):
@@ -42,7 +42,7 @@ class HeaderFields(Table):
     rotator_deg: Number | None = None
     pier_side: Literal["east", "west"] | None = None
     airmass: Annotated[float, Field(ge=1, allow_inf_nan=False)] | None = None
-    cfa: Annotated[str, Field(pattern=r"^([RGB]{4})?$")] | None = None
+    cfa: ColourFilters | None = None
     pedestal_adu: Number | None = None
     saturation_adu: Positive | None = None
     calibrated: bool | None = None

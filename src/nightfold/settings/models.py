@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from nightfold.settings.header import MATCHABLE, HeaderMap, NameRule
-from nightfold.settings.table import Name, NotNegative, Number, Positive, Share, Table, mistake_at
+from nightfold.settings.table import ColourFilters, Name, NotNegative, Number, Positive, Share, Table, mistake_at
 from nightfold.units import ARCSEC_PER_RADIAN
 
 __all__ = [
@@ -64,7 +64,17 @@ _Two = Annotated[list[Number], Field(min_length=2, max_length=2)]
 Horizon = Annotated[_Two, AfterValidator(_inside("azimuth_deg", 0, 360, "altitude_deg", -10, 90))]
 DarkRate = Annotated[_Two, AfterValidator(_inside("sensor_c", -100, 60, "dark_e_per_s", 0, 1e6))]
 Efficiency = Annotated[_Two, AfterValidator(_inside("wavelength_nm", 200, 2000, "efficiency", 0, 1))]
-HourAngles = Annotated[_Two, AfterValidator(_inside("first_h", -12, 12, "second_h", -12, 12))]
+
+
+def _ascending(pair: list[float]) -> list[float]:
+    if not pair[0] < pair[1]:
+        raise ValueError("the pair is [first_h, second_h], west after east; the second must be greater than the first")
+    return pair
+
+
+HourAngles = Annotated[
+    _Two, AfterValidator(_inside("first_h", -12, 12, "second_h", -12, 12)), AfterValidator(_ascending)
+]
 
 
 class Site(Table):
@@ -162,7 +172,7 @@ class Camera(Table):
     height_px: Annotated[int, Field(gt=0, le=100_000)] | None = None
     pixel_um: Positive | None = None
     bits: Annotated[int, Field(ge=8, le=32)] = 16
-    cfa: Annotated[str, Field(pattern=r"^([RGB]{4})?$")] = ""
+    cfa: ColourFilters = ""
     gains: list[Gain] = Field(default_factory=list)
     dark_e_per_s: list[DarkRate] = Field(default_factory=list)
     quantum_efficiency: list[Efficiency] = Field(default_factory=list)
@@ -328,6 +338,13 @@ class Target(Table):
     @field_validator("match")
     @classmethod
     def _match_is_known(cls, value: dict[str, Any]) -> dict[str, Any]:
+        objects = value.get("object", "")
+        if not all(isinstance(o, str) for o in (objects if isinstance(objects, list) else [objects])):
+            raise mistake_at("object", what=f"must be text, or a list of texts (seen: {objects!r})")
+        for key, (least, most) in (("ra_deg", (0, 360)), ("dec_deg", (-90, 90)), ("within_deg", (0, 180))):
+            number = value.get(key, least)
+            if isinstance(number, bool) or not isinstance(number, int | float) or not least <= number <= most:
+                raise mistake_at(key, what=f"must be a number from {least} to {most} (seen: {number!r})")
         return _known_matches(value, TARGET_MATCHES)
 
     @model_validator(mode="after")
@@ -409,7 +426,7 @@ class CampaignSettings(Table):
     def _wheel(self, target: Target) -> list[str]:
         """Names of all filters of a target's rigs; none while one of those rigs lists no filter yet."""
         rigs = [r for r in self.rig if not target.rigs or r.name in target.rigs]
-        return [f.name for r in rigs for f in r.filter] if all(r.filter for r in rigs) else []
+        return list(dict.fromkeys(f.name for r in rigs for f in r.filter)) if all(r.filter for r in rigs) else []
 
     def rig_named(self, name: str | None) -> Rig | None:
         """The rig of that name."""

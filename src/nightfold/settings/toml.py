@@ -9,6 +9,9 @@ from typing import Any
 MOST_DEEP = 20
 """Tables within tables; ours need five."""
 
+BYTE_ORDER_MARK = "\ufeff"
+"""What some editors put before UTF-8 text; it says nothing."""
+
 _ENDLESS_KEY = re.compile(r"(?:[A-Za-z0-9_\-]+[ \t]*\.[ \t]*){200}")
 
 
@@ -23,7 +26,7 @@ def read_toml(text: str) -> dict[str, Any]:
     if _ENDLESS_KEY.search(text):  # the reader's time grows with the square of a key's parts
         raise tomllib.TOMLDecodeError("nested too deeply")
     try:
-        tables = tomllib.loads(text)
+        tables = tomllib.loads(text.removeprefix(BYTE_ORDER_MARK))
     except tomllib.TOMLDecodeError:
         raise
     except RecursionError as error:
@@ -43,4 +46,4 @@ def read_toml(text: str) -> dict[str, Any]:
     raise tomllib.TOMLDecodeError("nested too deeply")
 
 
-__all__ = ["MOST_DEEP", "read_toml"]
+__all__ = ["BYTE_ORDER_MARK", "MOST_DEEP", "read_toml"]
