@@ -21,6 +21,7 @@ from nightfold.engine.core import (
     write_text,
 )
 from nightfold.errors import CancelledError, SettingsError
+from nightfold.frames.unfinished import unfinished
 
 
 @pytest.mark.parametrize("workers", [1, 4])
@@ -120,6 +121,15 @@ def test_leftovers_of_a_killed_run_are_removed_and_nothing_else(tmp_path: Path) 
     assert sorted(p.name for p in tmp_path.iterdir()) == [".theirs.unfinished", "m.fits"]
     assert (tmp_path / "m.fits").read_bytes() == b"whole"
     assert clean_leftovers(tmp_path / "nowhere") == 0
+
+
+def test_what_the_page_is_writing_is_no_leftover(tmp_path: Path) -> None:
+    kept = unfinished(tmp_path / ".jobs" / "one.json")
+    kept.parent.mkdir()
+    kept.write_text("half")
+    assert clean_leftovers(tmp_path) == 0
+    assert kept.exists()
+    assert clean_leftovers(tmp_path / ".jobs") == 1
 
 
 @pytest.mark.skipif(os.name == "nt", reason="modes of POSIX")

@@ -192,7 +192,7 @@ def test_a_far_tonight_is_told_and_not_drawn() -> None:
 def test_sentences_of_goals_and_the_next_step() -> None:
     assert (
         goal_sentence("OIII", 2.0, 0.25, 6.0, 1.5)
-        == "[O III] has 2.0 h, 25% of its goal; 6.0 h to go; tonight adds 1.5 h."
+        == "[O III] has 2.0 h, 25 % of its goal; 6.0 h to go; tonight adds 1.5 h."
     )
     assert goal_sentence("Ha", 9.0, 1.0, 0.0, None) == "Hα is as deep as wanted with 9.0 h."
     plan = samples.sample_plan()

@@ -12,6 +12,7 @@ from astropy.table import Table
 
 import nightfold.web.sky as sky
 from nightfold.align.solving import solve_file
+from nightfold.campaign import Campaign
 from nightfold.errors import NightfoldError
 from nightfold.intake.folders import usual_places
 
@@ -98,3 +99,12 @@ def test_only_frames_that_may_be_opened_are_solved_or_kept(page: Any, path: str)
         assert status == 400
         assert "cannot be opened" in json.loads(body)["error"]["what"]
     assert page.ask("POST", "/api/do/solve", {"path": path}, token=False)[0] == 403
+
+
+def test_the_year_is_reckoned_as_work_with_progress(page: Any, copied: Path) -> None:
+    record = page.wait_for(page.post("/api/do/season", {"width": 600}))
+    with Campaign.open(copied) as campaign:
+        wanted = campaign.chart("season", width=600)
+    assert (record["state"], record["result"]["description"]) == ("done", wanted["description"])
+    assert record["step"]["total"] == 2
+    assert page.ask("POST", "/api/do/season", {"width": 10})[0] == 422

@@ -176,12 +176,14 @@ def clean_leftovers(folder: Path) -> int:
     """Remove temporary files that a killed run left under `folder`; how many.
 
     Only names as `unfinished` makes them are touched, and only plain files. Call it while `Ledger.writing` is held:
-    another process may be in the middle of such a file.
+    another process may be in the middle of such a file. Hidden folders are passed over: the page keeps its own there, without
+    that lock.
     """
     count = 0
     if folder.is_dir():
         for leftover in folder.rglob(f".*{SUFFIX}"):
-            if is_leftover(leftover.name) and leftover.is_file() and not leftover.is_symlink():
+            hidden = any(part.startswith(".") for part in leftover.relative_to(folder).parts[:-1])
+            if not hidden and is_leftover(leftover.name) and leftover.is_file() and not leftover.is_symlink():
                 leftover.unlink(missing_ok=True)
                 count += 1
     return count

@@ -134,9 +134,12 @@ def _season(ws: Workspace, asked: Drawn) -> Spec:
     first = asked.day or tonight_of(place, asked.now)
     targets = [t for t in ws.settings.target if asked.target is None or t.name == asked.target]
     spots, _ = spots_of(targets)
+    ws.progress.start(len(targets) + 1, "Reckoning a year of nights", "steps")
     sky = season_sky(place, first, SEASON_NIGHTS)
     rows, best = {}, {}
     for target in targets:
+        ws.cancelled.check("the year's nights")
+        ws.progress.advance()
         spot = next((s for s in spots if s.target == target.name), None)
         if spot is None:
             continue
@@ -147,6 +150,7 @@ def _season(ws: Workspace, asked: Drawn) -> Spec:
         darkest = max(nights, key=lambda n: n.moonless)
         if darkest.moonless > 0:
             best[target.name] = darkest.date
+    ws.progress.finish()
     return season_chart(rows, ground=asked.ground, width=asked.width, best=best)
 
 

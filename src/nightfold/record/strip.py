@@ -208,7 +208,7 @@ def goal_sentence(name: str, hours: float, done: float | None, left: float | Non
     if done is not None and done >= 0.995:
         return f"{label} is as deep as wanted with {hours:.1f} h."
     text = f"{label} has {hours:.1f} h"
-    text += f", {done:.0%} of its goal" if done is not None else ""
+    text += f", {100 * done:.0f} % of its goal" if done is not None else ""
     text += f"; {left:.1f} h to go" if left is not None else ""
     if tonight:
         text += f"; tonight adds {tonight:.1f} h"

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from nightfold.engine.core import CancelToken, Progress, write_text
+from nightfold.engine.core import CancelToken, Progress, clean_leftovers, write_text
 from nightfold.engine.documents import to_document
 from nightfold.errors import CancelledError, NightfoldError
 
@@ -111,6 +111,7 @@ class Jobs:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        clean_leftovers(folder)
         self._lock = threading.Lock()
         self._jobs: dict[str, _Job] = {}
         for record in _read_records(folder):

@@ -53,6 +53,13 @@ class TapWish(Wish):
     down: Share
 
 
+class ChartWish(Wish):
+    """A chart of one target, or of all."""
+
+    target: Name | None = None
+    width: Annotated[int, Field(ge=200, le=2000)] = CHART_PX
+
+
 class DayWish(Wish):
     """A night, tonight by default."""
 
@@ -167,6 +174,18 @@ def goal(request: Request, wish: TapWish) -> Any:
 def season(request: Request, target: Text = None, rig: Text = None) -> Any:
     """Usable hours by month and target, and when the goals may be met."""
     return to_document(room_of(request).campaign().season(target=target, rig=rig))
+
+
+@router.post("/do/season", summary="The usable hours of the year as work; its result is the chart as a Vega-Lite specification")
+def draw_season(request: Request, wish: ChartWish) -> Any:
+    """As `/api/charts/season`, with progress: a year of nights takes seconds."""
+    room = room_of(request)
+
+    def work(progress: Progress, token: CancelToken) -> Any:
+        with room.at_work(progress, token) as campaign:
+            return campaign.chart("season", width=wish.width, target=wish.target)
+
+    return begin(room, "season", "Reckoning a year of nights", wish, work)
 
 
 @router.get("/optics", summary="What is on record of the optics for a night")

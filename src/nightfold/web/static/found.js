@@ -32,7 +32,7 @@ async function tonight(place) {
   if (!strip) { place.textContent = "Tonight could not be planned."; return; }
   const adds = strip.tonight?.filters.filter((f) => f.kept_h > 0).map((f) => `${words(f.filter)} ${f.kept_h.toFixed(1)} h`);
   const lines = [strip.next, adds?.length ? `Tonight could add ${adds.join(", ")}.` : "", ...strip.notes].filter(Boolean);
-  place.replaceChildren(...lines.slice(0, 3).map((t) => h("p", {}, t)), h("a", { class: "button", href: "/tonight" }, "The night's plan"));
+  place.replaceChildren(...lines.slice(0, 3).map((t) => h("p", {}, t)), h("p", {}, h("a", { class: "button", href: "/tonight" }, "The night's plan")));
 }
 
 function keep() {

@@ -70,8 +70,8 @@ async function exposure({ rig, filter }, place) {
   if (spec) place.append((await attempt(() => chart(spec, `Hours to the same depth against the length of a sub, ${rig}, ${words(filter)}`))) ?? "");
 }
 async function season(_, place) {
-  place.replaceChildren(h("p", { class: "small" }, "Reckoning a year of nights …"));
-  const spec = await attempt(() => get("/api/charts/season"));
+  const record = await attempt(() => start("season"));
+  const spec = record?.state === "done" ? record.result : null;
   place.replaceChildren(spec ? (await attempt(() => chart(spec, "Usable hours of each target over the year, without the Moon and with it"))) ?? "" : "");
 }
 async function frame({ rig }, place) {
