@@ -187,3 +187,20 @@ def test_pits_are_filled_and_the_sum_stays_exact() -> None:
     for y, x in dark:
         assert abs(layers.nebula[y, x] - field.nebula[y, x]) < 5 * SIGMA
     np.testing.assert_allclose(layers.nebula + layers.stars, image, atol=1e-4)
+
+
+def test_a_deep_nebula_full_of_detail_has_no_pits() -> None:
+    rng = np.random.default_rng(79)
+    detail = ndimage.gaussian_filter(rng.normal(size=SHAPE), 3.0 / 2.3548)
+    image = (5.0 + detail / detail.std()).astype(np.float32)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    for _ in range(40):
+        cx, cy = rng.uniform(10, SHAPE[1] - 10), rng.uniform(10, SHAPE[0] - 10)
+        image += (40.0 * np.exp(-4.0 * np.log(2.0) * ((x - cx) ** 2 + (y - cy) ** 2) / 9.0)).astype(np.float32)
+    deep = Plane(filter="Ha", image=image, variance=np.full(SHAPE, 1e-4, np.float32))
+    places, parts = take_stars_apart({"Ha": deep})
+    far = np.ones(SHAPE, bool)
+    for cx, cy in zip(places.x, places.y):
+        far &= np.hypot(x - cx, y - cy) > 15.0
+    assert far.mean() > 0.2
+    assert parts["Ha"].filled[far].mean() < 0.002

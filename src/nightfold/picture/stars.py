@@ -43,6 +43,8 @@ MOST_WINGS = 25
 BRIGHT_SIGMA = 6.0
 """A core is filled where its model exceeds this, in sigma of the pixel: there 10 % of error begin to show."""
 PIT_SIGMA = 6.0
+PIT_SHARPNESS = 2.0
+"""A pit has so many times more of its depth in the finest wavelet plane than light as sharp as a star would have."""
 PIT_APART_PX = 4
 SKY_ROWS = 2048
 LEAST_SIGMA = 0.02
@@ -144,7 +146,7 @@ def separate_stars(
                 image, LEAST_SIGMA * at_star,
             )  # fmt: skip
         model = StarModel(places, amplitudes, profile, LEAST_SIGMA * at_star, fill_sigma * at_star)
-        nebula, mask = _without_stars(image, variance, model, flat, tile_px, run)
+        nebula, mask = _without_stars(image, variance, model, flat, places.fwhm_px, tile_px, run)
         if turn == 0:
             _residual(image, nebula, mask, residual, tile_px, run)
     nebula = fill_holes(nebula, mask, tile_px=2 * tile_px, run=run)
@@ -190,13 +192,20 @@ class StarModel:
 
 
 def _without_stars(
-    image: Plane32, variance: Plane32, model: StarModel, flat: npt.NDArray[np.bool_], tile_px: int, run: Run
+    image: Plane32,
+    variance: Plane32,
+    model: StarModel,
+    flat: npt.NDArray[np.bool_],
+    fwhm_px: float,
+    tile_px: int,
+    run: Run,
 ) -> tuple[Plane32, npt.NDArray[np.uint8]]:
     """The image less the models, and where it must be filled: cores, what is cut off flat, and pits.
 
     A pit is darker than its surroundings on a scale that no blurred light has, and has nothing bright of that kind beside it: a defect.
     """
     rest, mask = np.empty_like(image), np.zeros(image.shape, np.uint8)
+    sharpness = np.float32(PIT_SHARPNESS * fine_share(fwhm_px))
 
     def one(tile: Tile) -> None:
         light = image[tile.outer].copy()
@@ -204,14 +213,20 @@ def _without_stars(
         rest[tile.inner] = light[tile.within]
         here = flat[tile.outer].astype(np.uint8)
         model.mark(tile.outer, here)
-        detail = light - smooth(smooth(light, 0), 1)
-        power = np.float32(PIT_SIGMA**2) * variance[tile.outer]
-        outstanding = detail * detail > power
-        ys, xs = np.nonzero(outstanding & (detail < 0) & (here == 0))
+        fine = smooth(light, 0)
+        broad = fine - smooth(fine, 1)
+        detail = light - fine
+        power = variance[tile.outer]
+        limit = np.float32(PIT_SIGMA**2)
+        sharp = detail < sharpness * np.minimum(broad, np.float32(0.0))
+        ys, xs = np.nonzero(sharp & (detail * np.abs(detail) < -limit * power))
+        free = here[ys, xs] == 0
+        ys, xs = ys[free], xs[free]
         alone = np.ones(ys.size, bool)
         for dy, dx in itertools.product(range(-PIT_APART_PX, PIT_APART_PX + 1), repeat=2):
             y, x = np.clip(ys + dy, 0, light.shape[0] - 1), np.clip(xs + dx, 0, light.shape[1] - 1)
-            alone &= ~(outstanding[y, x] & (detail[y, x] > 0))
+            beside = detail[y, x] + broad[y, x]
+            alone &= beside * np.abs(beside) <= limit * power[y, x]
         ys, xs = ys[alone], xs[alone]
         for dy in (-1, 0, 1):
             for dx in (-1, 0, 1):
@@ -221,6 +236,14 @@ def _without_stars(
     for _ in run(one, tiles(image.shape, reach_px(2) + PIT_APART_PX + 1, tile_px)):
         pass
     return rest, mask
+
+
+def fine_share(fwhm_px: float) -> float:
+    """What light as sharp as a star has in the finest wavelet plane, over what it has in the second, at its middle."""
+    y, x = np.mgrid[-24:25, -24:25]
+    spot = np.exp(-4.0 * math.log(2.0) * (x**2 + y**2) / fwhm_px**2).astype(np.float32)
+    fine = smooth(spot, 0)
+    return float((spot - fine)[24, 24] / (fine - smooth(fine, 1))[24, 24])
 
 
 def _residual(image: Plane32, rest: Plane32, mask: npt.NDArray[np.uint8], out: Plane32, tile_px: int, run: Run) -> None:
