@@ -192,6 +192,20 @@ def test_a_thin_field_counts_its_stars(skyfields: ModuleType, catalogue: Catalog
         solved(frame, catalogue)
 
 
+def test_a_thin_field_is_searched_at_other_scales_with_its_brightest_stars_alone(
+    skyfields: ModuleType, catalogue: Catalogue
+) -> None:
+    # Holds five catalogue stars where six are usual: it cannot be solved, and took twice as long to say so.
+    rng = np.random.default_rng(58)
+    width = float(np.exp(rng.uniform(np.log(0.7), np.log(5.0))))
+    frame = skyfields.sky_frame(rng, catalogue, width_deg=width, mirrored=False)
+    with pytest.raises(RegistrationError) as caught:
+        solved(frame, catalogue)
+    at_other_scales = [line for line in caught.value.tried if "within 10 %" not in line]
+    assert at_other_scales
+    assert all(line.startswith("triangles of 24 stars") for line in at_other_scales)
+
+
 def test_too_few_stars_in_the_frame(catalogue: Catalogue) -> None:
     with pytest.raises(RegistrationError, match="too few stars to solve; seen: 3; allowed: 5 or more"):
         solve(

@@ -47,6 +47,8 @@ OTHER_SCALES = ((1.0, WIDE_TOLERANCE), (2.0, 0.25), (0.5, 0.25))
 """Factors of the expected scale and how far about them is searched when the expected one fits nowhere."""
 SURE_STARS = 8
 """Fields that hold so many catalogue stars are sure to solve."""
+RICH_STARS = 16
+"""A field that holds fewer on average is searched at other scales with its brightest stars alone: more would only take time."""
 VERIFY_DEPTHS = (60, 200, 600)
 """How many of the frame's brightest stars are held against the catalogue; the best answer pays for all tries."""
 MOST_CATALOGUE_STARS = 300
@@ -143,6 +145,7 @@ def solve(
     scale_rad = scale_arcsec_px / ARCSEC_PER_RADIAN
     if around is not None and search.most_in_a_field(2.5 * scale_rad) < LEAST_STARS - 1:
         raise search.failure(scale_rad)
+    search.thin = around is not None and search.expected_stars(scale_rad) < RICH_STARS
     index = search.index_for(scale_rad, scale_tolerance, index_folder)
     found = search.run(index, scale_rad, scale_tolerance)
     if found is None and around is not None:
@@ -150,6 +153,7 @@ def solve(
         found = search.other_scales(scale_rad, index_folder)
     if found is None and around is not None and search.expected_stars(scale_rad) >= SURE_STARS:
         other = _Search(frame, catalogue, search.sigma, (around[0], -around[1]), within_deg)
+        other.thin = search.thin
         index = other.index_for(scale_rad, scale_tolerance, index_folder)
         if abs(around[1]) > within_deg and (there := other.run(index, scale_rad, scale_tolerance, wide=True)):
             raise search.failure(scale_rad, found_at=ra_dec_deg(there.sky.centre))
@@ -190,6 +194,7 @@ class _Search:
         self.sigma = sigma
         self.around = around
         self.within_deg = within_deg
+        self.thin = False
         self.tried: list[str] = []
         self.proposals = 0
 
@@ -236,7 +241,11 @@ class _Search:
         """The first place that is beyond chance, or None."""
         spread = self.frame.spread()
         before = 0
-        counts = TRIANGLE_STARS_WIDE if wide else TRIANGLE_STARS if self.around else TRIANGLE_STARS_BLIND
+        counts: tuple[int, ...] = (
+            TRIANGLE_STARS_WIDE if wide else TRIANGLE_STARS if self.around else TRIANGLE_STARS_BLIND
+        )
+        if wide and self.thin:
+            counts = counts[:1]
         for count, most in zip(counts, MOST_TESTED_WIDE if wide else MOST_TESTED):
             chosen = spread[:count]
             found = propose(
