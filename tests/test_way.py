@@ -184,11 +184,18 @@ def test_what_cannot_be_done_says_so_in_one_line(shell: Shell, small_frames: Pat
     nothing = tmp_path / "nothing"
     nothing.mkdir()
     assert "no FITS files" in shell("take-in", nothing, status=1)["error"]["what"]
+    (nothing / "broken.fits").write_bytes(b"hello" * 1000)
+    refused = shell("take-in", nothing, status=1)
+    assert set(refused["error"]) == {"what", "seen", "allowed", "next"}
+    assert [Path(r["file"]).name for r in refused["refused"]] == ["broken.fits"], "the report stands beside the error"
     assert set(shell("fold", status=1)["error"]) == {"what", "seen", "allowed", "next"}
     shell("picture", status=1)
     shell("take-in", small_frames)
     assert "Ha, OIII" in shell("judge", "--filter", "Hb", status=1)["error"]["allowed"]
     assert "no sub" in shell("drop", "nosuch.fits", status=1)["error"]["what"]
+    name = next(p.name for p in sorted(small_frames.rglob("*.fits")) if "_Ha_300s_" in p.name)
+    assert shell("drop", "nosuch.fits", name) == {"changed": 1, "unknown": ["nosuch.fits"]}
+    assert shell("keep", "--clear", name) == {"changed": 1}
     assert "mean, median" in shell("fold", "--statistic", "mode", status=1)["error"]["allowed"]
     assert main(["--campaign", str(tmp_path / "nowhere"), "judge"]) == 1
     assert main(["judge", "--no-such-option"]) == 2

@@ -339,3 +339,16 @@ def test_any_ledger_becomes_a_sqlite_file(ledger: Ledger, new_frame: Any, tmp_pa
     names = {name: (columns, rows) for name, columns, rows in ledger.tables()}
     assert len(names["frame"][1]) == 1200
     assert "arrays" not in names["reading"][0]
+
+
+def test_a_sub_is_found_by_any_spelling_of_its_path(
+    ledger: Ledger, new_frame: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "raws").mkdir()
+    (tmp_path / "beside").mkdir()
+    file = tmp_path / "raws" / "night-sub.fits"
+    ledger.add_frames([replace(new_frame(1), path=file)])
+    monkeypatch.chdir(tmp_path / "beside")
+    for name in (str(file), "../raws/night-sub.fits", f"{tmp_path}/raws/../raws/night-sub.fits", "night-sub.fits"):
+        assert [r.path for r in ledger.frames_by_name([name])[name]] == [file], name
+    assert ledger.frames_by_name(["../night-sub.fits"]) == {"../night-sub.fits": []}

@@ -46,6 +46,12 @@ class WayPart(CampaignBase):
         with self._writing("judge"):
             return judge(self._ws, filter=filter, night=night, again=again)
 
+    def subs_named(self, files: Sequence[str | Path]) -> tuple[list[str], list[str]]:
+        """These paths or names in two lists: those that subs of this campaign have, and those that none has."""
+        found = self._ws.ledger.frames_by_name([str(f) for f in files])
+        known = {name for name, rows in found.items() if any(r.kind == "sub" for r in rows)}
+        return [n for n in found if n in known], [n for n in found if n not in known]
+
     def decide(self, files: Sequence[str | Path], verdict: str, *, why: str = "") -> int:
         """Record a person's decision ("keep", "drop" or "clear") on subs by path or name; how many were found."""
         if verdict not in ("keep", "drop", "clear"):

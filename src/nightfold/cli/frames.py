@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,6 +19,7 @@ from nightfold.cli.output import (
     guarded,
     hours,
     table,
+    tell_error,
 )
 from nightfold.engine.core import CancelToken
 from nightfold.intake.stage import TakeInReport
@@ -54,6 +56,9 @@ def take_in(
         with Campaign.open(campaign_folder(common), progress=progress, cancelled=token) as campaign:
             warm_up_in_background()  # what comes after this needs compiled code
             report = campaign.take_in(paths)
+        if report.nothing_taken is not None:
+            print(take_in_told(report), file=sys.stderr)
+            return tell_error(report.nothing_taken, as_json=common.json, beside=report)
         return finish(common, report, lambda: take_in_told(report))
 
     return guarded(common, work)
@@ -224,14 +229,19 @@ def drop(
 def _decide(files: tuple[str, ...], verdict: str, why: str, common: Common) -> int:
     def work(_token: CancelToken, _progress: TerminalProgress) -> int:
         with Campaign.open(campaign_folder(common)) as campaign:
-            changed = campaign.decide(files, verdict, why=why)
+            known, unknown = campaign.subs_named(files)
+            changed = campaign.decide(known or files, verdict, why=why)
         words = {
             "keep": "kept by your decision",
             "drop": "dropped by your decision",
             "clear": "back to the automatic verdict",
         }
+        for name in unknown:
+            print(f"No sub of this campaign is called {name}.", file=sys.stderr)
         return finish(
-            common, {"changed": changed}, lambda: f"{changed} sub{'s' if changed != 1 else ''} {words[verdict]}."
+            common,
+            {"changed": changed, **({"unknown": unknown} if unknown else {})},
+            lambda: f"{changed} sub{'s' if changed != 1 else ''} {words[verdict]}.",
         )
 
     return guarded(common, work)

@@ -84,11 +84,14 @@ def finish(common: Common, document: Any, people: Callable[[], str]) -> int:
     return 0
 
 
-def tell_error(error: NightfoldError, *, as_json: bool) -> int:
-    """One line on standard error, and the error document where a document was asked for; exit status 1."""
+def tell_error(error: NightfoldError, *, as_json: bool, beside: Any = None) -> int:
+    """One line on standard error, and the error document where a document was asked for; exit status 1.
+
+    `beside` is a report of what was tried, whose keys stand beside the error.
+    """
     print(f"nightfold: {error.line}", file=sys.stderr)
     if as_json:
-        json.dump({"error": error.as_json()}, sys.stdout, ensure_ascii=False)
+        json.dump({"error": error.as_json(), **(to_document(beside) or {})}, sys.stdout, ensure_ascii=False)
         sys.stdout.write("\n")
     return 1
 

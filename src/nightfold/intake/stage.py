@@ -89,6 +89,18 @@ class TakeInReport:
     missing_calibration: tuple[MissingFrames, ...]
     notes: tuple[str, ...] = ()
 
+    @property
+    def nothing_taken(self) -> LedgerError | None:
+        """What to say where every file was refused; None if any was taken in or is known."""
+        if not self.refused or self.taken_in or self.already_known or self.moved:
+            return None
+        first = self.refused[0].reason
+        return LedgerError(
+            "nothing could be taken in",
+            seen=first if len(self.refused) == 1 else f"{len(self.refused)} refused, the first: {first}",
+            allowed="FITS files that can be read",
+        )
+
 
 def take_in(ws: Workspace, paths: Iterable[Path]) -> TakeInReport:
     """Read new files under `paths` into the ledger; nothing is moved, changed or deleted.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -99,7 +100,7 @@ class FramesPart(LedgerBase):
         found: dict[str, list[FrameRow]] = {}
         with self._reading() as connection:
             for name in names:
-                path = t.place.c.path.in_({str(Path(name).absolute()), name})
+                path = t.place.c.path.in_({str(Path(name).absolute()), os.path.abspath(name), name})
                 ids: set[int] = set()
                 for where in (sa.and_(path, t.place.c.gone.is_(False)), path, t.place.c.name == name):
                     ids = ids or set(connection.scalars(sa.select(t.place.c.frame_id).where(where)))
