@@ -141,3 +141,25 @@ def test_coma_of_a_focus_run_on_a_tilted_sensor() -> None:
     assert found.coma is not None
     assert found.coma.x_px == pytest.approx(1.5, abs=max(0.15, 3 * found.coma.uncertainty_px))
     assert found.coma.y_px == pytest.approx(0.0, abs=0.3)
+
+
+def test_a_few_stars_with_faults_of_their_own_make_no_coma() -> None:
+    """Wide stars of a thin field, the same ones in six dithered frames; a tenth of them are doubles."""
+    claims = 0
+    for seed in range(3000, 3030):
+        rng = np.random.default_rng(seed)
+        count = int(rng.integers(12, 26))
+        x, y = rng.uniform(20, 880, count), rng.uniform(20, 680, count)
+        error = rng.uniform(0.005, 0.09, count)
+        own = rng.normal(0.0, 0.02, (count, 2))
+        double = rng.uniform(size=count) < 0.1
+        own[double] += rng.normal(0.0, 0.12, (np.count_nonzero(double), 2))
+        frames = []
+        for _ in range(6):
+            dx, dy = rng.normal(0.0, 9.0, 2)
+            skew = own + rng.normal(0.0, 1.0, (count, 2)) * error[:, None]
+            sigma = np.abs(rng.normal(3.3, 0.2, count))
+            frames.append([x + dx, y + dy, skew[:, 0], skew[:, 1], error, sigma, np.full(count, 0.01), np.zeros(count)])
+        found = measure_coma(*np.concatenate([np.array(f) for f in frames], axis=1), width_px=900, height_px=700)
+        claims += bool(np.isfinite(found.size_px) or np.isfinite(found.corner_px))
+    assert claims <= 3

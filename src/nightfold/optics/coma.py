@@ -25,6 +25,8 @@ FloatArray = npt.NDArray[np.float64]
 LEAST_STARS = 12
 SAME_STAR_PX = 12.0
 """Stars of several frames within about this are taken for one."""
+DITHERED_PX = 48.0
+"""A star and its dithered copies, and what lies about it, pull as one."""
 COLUMNS, ROWS = 5, 4
 BETA = 3.5
 """Of the Moffat profile of seeing; seeing discs have 2.5 to 4.765 (Trujillo et al. 2001)."""
@@ -118,11 +120,45 @@ def measure_coma(
     freedom = max(2.0 * float(weights.sum()) - 3.0, 1.0)
     chi2 = max(2.0 * found.cost / freedom, 0.5)
     jacobian = np.asarray(found.jac, np.float64)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * chi2
+    _, around = np.unique(np.round(np.column_stack([px, py]) / DITHERED_PX), axis=0, return_inverse=True)
+    covariance = _covariance(jacobian, np.asarray(found.fun, np.float64), np.asarray(around).ravel(), chi2)
+    # Skew grows with the cube of a small coma: the slope at a large one knows nothing of how flat it is near none. What the
+    # fit loses without the corners' coma, or without the middle's, bounds their errors too.
+    worse = chi2 * float(np.max(np.diag(covariance) / np.maximum(np.diag(_covariance_of_all(jacobian, chi2)), 1e-300)))
+
+    def lost(*other: FloatArray) -> float:
+        return (min(float((pulls(v) ** 2).sum()) for v in other) - 2.0 * float(found.cost)) / worse
+
+    corner = lost(np.array([*values[:2], 0.0]), np.zeros(3))
+    middle = lost(np.array([0.0, 0.0, values[2]]), np.zeros(3))
+    covariance[2, 2] = max(covariance[2, 2], values[2] ** 2 / max(corner, 1e-9))
+    size2 = float(values[:2] @ values[:2])
+    if size2 > 0.0:
+        along = float(values[:2] @ covariance[:2, :2] @ values[:2]) / size2
+        covariance[:2, :2] *= max(1.0, size2 / max(middle, 1e-9) / max(along, 1e-300))
     # Of the mean skew, whatever coma made it: what would have been seen.
     each = weights / errors**2
-    least = _least(star, each, 3.0 * float(np.sqrt(chi2 / each.sum())))
+    least = _least(star, each, 3.0 * float(np.sqrt(worse / each.sum())))
     return _told(values, np.asarray(covariance, np.float64), least, half, diagonal, stars=px.size)
+
+
+def _covariance_of_all(jacobian: FloatArray, chi2: float) -> FloatArray:
+    return np.asarray(np.linalg.pinv(jacobian.T @ jacobian) * chi2)
+
+
+def _covariance(jacobian: FloatArray, pulls: FloatArray, place: npt.NDArray[np.int64], chi2: float) -> FloatArray:
+    """Of the parameters: by the scatter of all samples, or of the places where they lie where that is greater.
+
+    A double star pulls the same way in frame after frame. Cluster-robust (Liang & Zeger 1986), each place one cluster.
+    """
+    inverse = np.linalg.pinv(jacobian.T @ jacobian)
+    count = int(place.max()) + 1
+    pull = (jacobian * pulls[:, None]).reshape(-1, 2, jacobian.shape[1]).sum(axis=1)
+    whole = np.zeros((count, jacobian.shape[1]))
+    np.add.at(whole, place, pull)
+    by_place = inverse @ (whole.T @ whole) @ inverse * count / max(count - jacobian.shape[1], 1)
+    widen = np.sqrt(np.maximum(1.0, np.diag(by_place) / np.maximum(chi2 * np.diag(inverse), 1e-300)))
+    return np.asarray(chi2 * inverse * np.outer(widen, widen))
 
 
 def _told(
