@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nightfold.engine.documents import LONG, document_lines, iso_z, to_document
+from nightfold.engine.documents import LONG, document_lines, iso_z, nearest_minute, to_document
 
 
 @dataclass
@@ -53,3 +53,9 @@ def test_a_short_document_is_written_indented_and_a_long_list_one_entry_a_line()
     text = "".join(document_lines(long))
     assert json.loads(text) == long
     assert text.count("\n") == 2 * LONG + 1 + 6
+
+
+def test_times_are_told_to_the_nearest_minute() -> None:
+    at = datetime(2026, 5, 14, 23, 59, tzinfo=UTC)
+    assert nearest_minute(at + timedelta(seconds=29.9)) == at
+    assert nearest_minute(at + timedelta(seconds=30)) == at + timedelta(minutes=1)

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from nightfold.charts.theme import Spec
-from nightfold.engine.documents import iso_z
+from nightfold.engine.documents import iso_z, nearest_minute
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,8 @@ class Clock:
         }  # fmt: skip
 
     def text(self, at: datetime, form: str = "%H:%M") -> str:
-        """An instant as this clock shows it."""
-        return (at.astimezone(UTC) + self.offset).strftime(form)
+        """An instant as this clock shows it, to the nearest minute."""
+        return nearest_minute(at.astimezone(UTC) + self.offset).strftime(form)
 
     @property
     def name(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from cyclopts import App, Parameter
 from nightfold.campaign import Campaign
 from nightfold.cli.output import Common, TerminalProgress, campaign_folder, finish, guarded, table
 from nightfold.engine.core import CancelToken
+from nightfold.engine.documents import nearest_minute
 
 if TYPE_CHECKING:
     from nightfold.plan.records import ExposureReport, FrameReport, NightPlan, SeasonReport
@@ -73,8 +74,7 @@ def _at(instant: datetime | None, zone: str | None) -> str:
     """Hours and minutes on the site's clock, to the nearest minute."""
     if instant is None:
         return "–"
-    seconds = round(instant.timestamp() / 60.0) * 60
-    return f"{datetime.fromtimestamp(seconds, tz=UTC).astimezone(_clock(zone)):%H:%M}"
+    return f"{nearest_minute(instant).astimezone(_clock(zone)):%H:%M}"
 
 
 def _day(day: date) -> str:

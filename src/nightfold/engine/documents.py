@@ -7,7 +7,7 @@ import math
 import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from enum import Enum
 from functools import cache
 from pathlib import Path
@@ -92,3 +92,8 @@ def iso_z(time: datetime) -> str:
         raise ValueError(f"time without zone: {time}")
     utc = time.astimezone(UTC).replace(tzinfo=None)
     return utc.isoformat(timespec="milliseconds" if utc.microsecond else "seconds") + "Z"
+
+
+def nearest_minute(at: datetime) -> datetime:
+    """An instant as every page, sheet and table tells it to the minute: the nearest one, half a minute upwards."""
+    return (at + timedelta(seconds=30)).replace(second=0, microsecond=0)

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Event
 
+from nightfold.engine.documents import nearest_minute
 from nightfold.plan.records import NightPlan
 
 __all__ = ["blocks_csv", "calendar_bytes"]
@@ -99,7 +100,7 @@ def _alarm(words: str, before: timedelta) -> Alarm:
 
 def _clock(plan: NightPlan, instant: datetime) -> str:
     """The site's clock."""
-    return f"{instant.astimezone(ZoneInfo(plan.time_zone) if plan.time_zone else UTC):%H:%M}"
+    return f"{nearest_minute(instant).astimezone(ZoneInfo(plan.time_zone) if plan.time_zone else UTC):%H:%M}"
 
 
 def blocks_csv(plan: NightPlan) -> str:

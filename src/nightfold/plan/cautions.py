@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from nightfold.engine.documents import nearest_minute
+
 __all__ = ["NightFacts", "cautions_for"]
 
 HEAVY_KG = 20.0
@@ -35,7 +37,7 @@ def cautions_for(facts: NightFacts) -> tuple[str, ...]:
     found: list[str] = []
     if facts.sunrise is not None:
         found.append(
-            f"Sun: cap or park every telescope, finder and guide scope before sunrise at {facts.sunrise:%H:%M}; one look or one "
+            f"Sun: cap or park every telescope, finder and guide scope before sunrise at {nearest_minute(facts.sunrise):%H:%M}; one look or one "
             "frame of the Sun without a filter over the aperture blinds and burns."
         )
     if (
@@ -43,7 +45,7 @@ def cautions_for(facts: NightFacts) -> tuple[str, ...]:
         and facts.first_block is not None
         and facts.first_block - facts.sunset < timedelta(hours=1)
     ):
-        found.append(f"Keep the caps on until the Sun has set at {facts.sunset:%H:%M}.")
+        found.append(f"Keep the caps on until the Sun has set at {nearest_minute(facts.sunset):%H:%M}.")
     if facts.mains:
         found.append(
             "Mains in dew: a 30 mA residual-current device (a ground-fault interrupter in North America), outdoor connectors, "

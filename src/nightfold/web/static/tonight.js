@@ -5,7 +5,8 @@ import { named, spelt, words } from "./marks.js";
 import { watch } from "./watching.js";
 
 let plan = null;
-const clock = (time) => (time ? new Date(time).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: plan.time_zone ?? "UTC" }) : "–");
+// To the nearest minute, as on the sheet and in the terminal.
+const clock = (time) => (time ? new Date(Math.round(Date.parse(time) / 60000) * 60000).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: plan.time_zone ?? "UTC" }) : "–");
 const body = h("div"), made = h("div", { class: "row" });
 main.replaceChildren(watch, body);
 
