@@ -1,14 +1,20 @@
-"""The whole way at full size: ours beside a plain library pipeline on the same files, in one run.
+"""The whole way at full size: ours stage by stage, beside a plain library pipeline on the same files, in one run.
 
-    python benchmarks/full_size.py --work DIR [--n 24] [--baseline LIBRARY_PIPELINE.py] [--json FILE]
+    python benchmarks/full_size.py --work DIR [--n 24] [--baseline LIBRARY_PIPELINE.py] [--rounds 3] [--json FILE]
+                                   [--turns 90 45] [--shares 0.5 0.25] [--first-run] [--width 6248 --height 4176]
 
 Frames of 6248 x 4176 (26 megapixels, 52 MB each) are simulated once into DIR: one rig, one filter, four nights, every other
-night with the camera turned over. Ours runs as a person would run it, each command a process of its own, so that imports and
-loading of compiled code count; the baseline, any script that takes a folder of subs with --dark, --flat, --out and --json,
-gets the same subs and the master dark and flat that we made. Printed: seconds, CPU seconds and peak memory of each step, their
-ratios, the plain sequential read of the files, machine and versions. The full hash of each file is part of `judge`, and so is
-placing: readings, placements and verdicts are forgotten before each timed `judge`, only the calibration masters are kept. On a
-machine that others use as well, `--rounds` repeats our steps and gives the round of least CPU time of each.
+night with the camera turned over. Each stage runs in a process of its own, so that imports and loading of compiled code count:
+take-in, measure (calibration and the full hash of each file included), register (placing, solving, verdicts), fold, picture as a
+preview (1600 px) and whole. The baseline, any script that takes a folder of subs with --dark, --flat, --out and --json, gets
+the same subs and the master dark and flat that we made. In every round the stages, the baseline and the plain sequential read
+of the files follow one another; of each the round of least CPU time is told: wall and CPU seconds, peak memory, bytes that were
+read by calls (`read_mb`, from cache or disk; Linux only) and from the disk (`disk_mb`). Readings, placements and verdicts are
+forgotten before each round, only the calibration masters are kept.
+
+`--turns` folds the same plan with the camera of every other night turned by so many degrees instead of 0.7, and tells the
+ratio of the fold's times. `--shares` runs frames of these shares of the pixels and tells CPU seconds a megapixel.
+`--first-run` judges once more with an empty cache of compiled code.
 """
 
 from __future__ import annotations
@@ -22,7 +28,9 @@ import platform
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -31,6 +39,7 @@ import nightfold
 
 PACKAGES = ("numpy", "numba", "scipy", "astropy", "nightfold")
 WIDTH, HEIGHT = 6248, 4176
+STAGES = ("take-in", "measure", "register", "fold", "picture preview", "picture full")
 SETTINGS = f"""name = "full size"
 [site]
 latitude_deg = -32.6
@@ -56,13 +65,13 @@ rigs = ["Big"]
 """
 
 
-def plan(n: int) -> dict[str, Any]:
-    """A plan for the simulator."""
+def plan(n: int, *, width: int, height: int, turn_deg: float) -> dict[str, Any]:
+    """A plan for the simulator; every other night the camera is turned by `turn_deg`."""
     nights = []
     for k in range(4):
-        run = {
+        run: dict[str, Any] = {
             "rig": "Big", "filter": "Ha", "start": "13:25", "subs": n // 4 + (k < n % 4), "exposure_s": 300.0,
-            "position_angle_deg": 0.0 if k % 2 == 0 else 0.7, "dither_arcsec": 14.0,
+            "position_angle_deg": 0.0 if k % 2 == 0 else turn_deg, "dither_arcsec": 14.0,
         }  # fmt: skip
         if k >= 2:
             run["position_angle_deg"] = 180.0 + run["position_angle_deg"]
@@ -71,8 +80,8 @@ def plan(n: int) -> dict[str, Any]:
         if run["subs"]:
             nights.append(night)
     rig = {
-        "name": "Big", "camera": "Big camera", "aperture_mm": 130.0, "focal_length_mm": 600.0, "pixel_um": 3.8, "width_px": WIDTH,
-        "height_px": HEIGHT, "e_per_adu": 0.25, "read_noise_e": 1.6, "full_well_e": 16000.0, "offset_adu": 200.0,
+        "name": "Big", "camera": "Big camera", "aperture_mm": 130.0, "focal_length_mm": 600.0, "pixel_um": 3.8, "width_px": width,
+        "height_px": height, "e_per_adu": 0.25, "read_noise_e": 1.6, "full_well_e": 16000.0, "offset_adu": 200.0,
         "gain_setting": 100.0, "offset_setting": 20.0, "bits": 16, "seed": 7,
         "filter": [{"name": "Ha", "centre_nm": 656.28, "width_nm": 3.0, "transmission": 0.9, "line": "Ha"}],
     }  # fmt: skip
@@ -92,12 +101,20 @@ def plan(n: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def measured(command: list[str]) -> dict[str, float]:
-    """Run a command; wall and CPU seconds and peak memory of that process."""
+def measured(command: list[str], **environment: str) -> dict[str, float]:
+    """Run a command; wall and CPU seconds, peak memory and bytes read of that process."""
     began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    process = subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env={**os.environ, **environment}
+    )
     assert process.stderr is not None
     told = process.stderr.read()
+    read = {}
+    if hasattr(os, "waitid") and Path("/proc").is_dir():
+        os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)  # ended, and its counts still there
+        lines = Path(f"/proc/{process.pid}/io").read_text().splitlines()
+        counts = {name: int(value) for name, value in (line.split(": ") for line in lines)}
+        read = {"read_mb": round(counts["rchar"] / 1e6), "disk_mb": round(counts["read_bytes"] / 1e6)}
     _, status, usage = os.wait4(process.pid, 0)
     if status:
         sys.exit(f"{' '.join(command[:6])} … ended with {status}:\n{told.decode()[-2000:]}")
@@ -105,7 +122,35 @@ def measured(command: list[str]) -> dict[str, float]:
         "wall_s": round(time.perf_counter() - began, 2),
         "cpu_s": round(usage.ru_utime + usage.ru_stime, 2),
         "peak_mb": round(usage.ru_maxrss / 1000),
+        **read,
     }
+
+
+def one_stage(campaign_folder: Path, stage: str, raws: Path) -> None:
+    """The work of one stage, in the process that is measured."""
+    from nightfold.campaign import Campaign
+
+    with Campaign.open(campaign_folder) as campaign:
+        ws = campaign._ws
+        if stage == "take-in":
+            campaign.take_in([raws])
+        elif stage == "measure":
+            from nightfold.measure.stage import measure_subs
+
+            with campaign._writing("measure"):
+                measure_subs(ws)
+        elif stage == "register":
+            campaign.judge()  # everything is measured: what is left is placing, solving and the verdicts
+        elif stage == "fold":
+            campaign.fold()
+        elif stage == "picture preview":
+            from nightfold.picture.steps import Recipe
+
+            recipe = campaign.picture_room().recipe
+            assert recipe is not None, "make the whole picture first"
+            campaign.mixer().preview(Recipe.model_validate(recipe))
+        elif stage == "picture full":
+            campaign.picture()
 
 
 def forget(campaign: Path) -> None:
@@ -126,77 +171,185 @@ def sequential_read_s(files: list[Path]) -> float:
     return round(time.perf_counter() - began, 2)
 
 
+class Case:
+    """A plan with its frames and campaign: of one size, and one turn of the camera."""
+
+    def __init__(self, work: Path, n: int, *, width: int, height: int, turn_deg: float = 0.7) -> None:
+        usual = (width, height, turn_deg) == (WIDTH, HEIGHT, 0.7)
+        self.work = work if usual else work / f"{width}x{height}-turn-{turn_deg:g}"
+        self.n, self.width, self.height, self.turn_deg = n, width, height, turn_deg
+        self.raws, self.campaign = self.work / "raws", self.work / "campaign"
+        self.steps: dict[str, dict[str, float]] = {}
+        self.first: dict[str, dict[str, float]] | None = None
+
+    def made(self) -> Case:
+        """With its frames simulated and its calibration masters made."""
+        if not self.raws.exists():
+            # In a process of its own: a child's peak memory starts from its parent's.
+            subprocess.check_call(self._self("--simulate-only"))
+        if not (self.campaign / "campaign.toml").exists():
+            self.campaign.mkdir(parents=True, exist_ok=True)
+            text = SETTINGS.replace(f"width_px = {WIDTH}", f"width_px = {self.width}")
+            (self.campaign / "campaign.toml").write_text(
+                text.replace(f"height_px = {HEIGHT}", f"height_px = {self.height}")
+            )
+            self.first = {stage: measured(self._self("--stage", stage)) for stage in ("take-in", "measure", "register")}
+        return self
+
+    def _self(self, *more: str) -> list[str]:
+        return [
+            sys.executable, __file__, "--work", str(self.work), "--n", str(self.n), "--width", str(self.width),
+            "--height", str(self.height), "--turn", str(self.turn_deg), *more,
+        ]  # fmt: skip
+
+    def subs(self) -> list[Path]:
+        """The files of its subs."""
+        return sorted(p for p in self.raws.rglob("*.fits") if "300s" in p.name and "_Ha_" in p.name)
+
+    def round(self, stages: Sequence[str] = STAGES, **environment: str) -> None:
+        """All stages once more; of each the run of least CPU time is kept."""
+        forget(self.campaign)
+        for stage in stages:
+            self._keep(stage, measured(self._self("--stage", stage), **environment))
+
+    def _keep(self, what: str, found: dict[str, float]) -> None:
+        self.steps[what] = min(self.steps.get(what, found), found, key=lambda m: m["cpu_s"])
+
+
+def baseline_command(script: Path, case: Case) -> list[str]:
+    """The library pipeline on the same subs, with the master dark and flat that we made."""
+    lights = case.work / "lights"
+    lights.mkdir(exist_ok=True)
+    for i, sub in enumerate(case.subs()):
+        link = lights / f"light_{i:03d}.fits"
+        if not link.exists():
+            link.symlink_to(sub.absolute())
+    masters = {p.name.split("-")[0]: p for p in (case.campaign / "calibration").glob("*.fits")}
+    command = [
+        sys.executable,
+        str(script),
+        str(lights),
+        "--out",
+        str(case.work / "baseline.fits"),
+        "--work",
+        str(case.work / "reg"),
+    ]
+    for kind in ("dark", "flat"):
+        if kind in masters:
+            command += [f"--{kind}", str(masters[kind])]
+    return command
+
+
+def turned(options: argparse.Namespace, usual: Case) -> dict[str, Any]:
+    """Folds of other turns against the usual one, rounds of both interleaved."""
+    stages = ("measure", "register", "fold")
+    cases = {
+        turn: Case(options.work, options.n, width=options.width, height=options.height, turn_deg=turn).made()
+        for turn in options.turns
+    }
+    for _ in range(options.rounds):
+        for case in (usual, *cases.values()):
+            case.round(stages)
+    base = usual.steps["fold"]
+    return {
+        f"{turn:g}": {
+            "fold": case.steps["fold"],
+            "cpu_over_0.7": round(case.steps["fold"]["cpu_s"] / base["cpu_s"], 2),
+            "wall_over_0.7": round(case.steps["fold"]["wall_s"] / base["wall_s"], 2),
+        }
+        for turn, case in cases.items()
+    }
+
+
+def smaller(options: argparse.Namespace, usual: Case) -> dict[str, Any]:
+    """CPU seconds a megapixel and sub of frames with a share of the pixels."""
+    found = {}
+    for share in (1.0, *options.shares):
+        side = share**0.5
+        width, height = (2 * round(v * side / 2) for v in (options.width, options.height))
+        case = usual if share == 1.0 else Case(options.work, options.n, width=width, height=height).made()
+        if share != 1.0:
+            for _ in range(options.rounds):
+                case.round(("measure", "register", "fold"))
+        millions = len(case.subs()) * width * height / 1e6
+        found[f"{share:g}"] = {"width": width, "height": height} | {
+            f"{stage}_cpu_s_per_mpx": round(case.steps[stage]["cpu_s"] / millions, 4) for stage in ("measure", "register", "fold")
+        }  # fmt: skip
+    return found
+
+
 def main() -> None:
     """Simulate, run both ways, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--n", type=int, default=24)
+    parser.add_argument("--width", type=int, default=WIDTH)
+    parser.add_argument("--height", type=int, default=HEIGHT)
     parser.add_argument("--rounds", type=int, default=1)
     parser.add_argument("--baseline", type=Path)
+    parser.add_argument("--turns", type=float, nargs="*", default=[])
+    parser.add_argument("--shares", type=float, nargs="*", default=[])
+    parser.add_argument("--first-run", action="store_true")
+    parser.add_argument("--turn", type=float, default=0.7, help=argparse.SUPPRESS)
+    parser.add_argument("--stage", choices=STAGES, help=argparse.SUPPRESS)
     parser.add_argument("--simulate-only", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
-    work: Path = options.work
     # Bytecode beside the modules, as an installed package has it, also where the environment tells Python to write none.
-    compileall.compile_dir(Path(nightfold.__file__).parent, quiet=1)
-    raws, campaign = work / "raws", work / "campaign"
+    if not options.stage:
+        compileall.compile_dir(Path(nightfold.__file__).parent, quiet=1)
     if options.simulate_only:
         from nightfold.simulate.plan import simulate_plan
 
-        simulate_plan(plan(options.n), raws)
+        plan_ = plan(options.n, width=options.width, height=options.height, turn_deg=options.turn)
+        simulate_plan(plan_, options.work / "raws")
         return
-    if not raws.exists():
-        # In a process of its own: a child's peak memory starts from its parent's.
-        subprocess.check_call([sys.executable, __file__, "--work", str(work), "--n", str(options.n), "--simulate-only"])
-    subs = sorted(p for p in raws.rglob("*.fits") if "300s" in p.name and "_Ha_" in p.name)
-    if not (campaign / "campaign.toml").exists():
-        campaign.mkdir(parents=True, exist_ok=True)
-        (campaign / "campaign.toml").write_text(SETTINGS)
-    ours = [sys.executable, "-m", "nightfold", "--campaign", str(campaign)]
-    take_in = measured([*ours, "take-in", str(raws)])
-    # The baseline is handed its master dark and flat, so ours are made before its clock starts; told apart all the same.
-    first = measured([*ours, "judge"])
-    steps = {"take-in": take_in}
+    if options.stage:
+        one_stage(options.work / "campaign", options.stage, options.work / "raws")
+        return
+    case = Case(options.work, options.n, width=options.width, height=options.height).made()
+    subs = case.subs()
+    reads, theirs = [], []
+    order = (
+        *STAGES[:4],
+        "picture full",
+        "picture preview",
+    )  # the preview needs a recipe, which the first picture writes
     for _ in range(options.rounds):
-        forget(campaign)
-        for step in ("judge", "fold"):
-            found = measured([*ours, step])
-            steps[step] = min(steps.get(step, found), found, key=lambda m: m["cpu_s"])
+        case.round(order)
+        if options.baseline:
+            theirs.append(measured(baseline_command(options.baseline, case)))
+        reads.append(sequential_read_s(subs))
+    steps = {stage: case.steps[stage] for stage in STAGES}
+    way = [steps[stage] for stage in STAGES[:4]]
     result: dict[str, Any] = {
         "machine": f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores",
         "python": platform.python_version(),
         "versions": {p: importlib.metadata.version(p) for p in PACKAGES},
         "subs": len(subs),
-        "first_judge_with_calibration_masters": first,
+        "frame": [options.width, options.height],
+        "files_mb": round(sum(p.stat().st_size for p in subs) / 1e6),
+        "rounds": options.rounds,
+        "first_with_calibration_masters": case.first,
         "ours": steps,
-        "ours_cpu_s": round(sum(s["cpu_s"] for s in steps.values()), 2),
-        "ours_wall_s": round(sum(s["wall_s"] for s in steps.values()), 2),
-        "sequential_read_s": sequential_read_s(subs),
+        "to_master_cpu_s": round(sum(s["cpu_s"] for s in way), 2),
+        "to_master_wall_s": round(sum(s["wall_s"] for s in way), 2),
+        "sequential_read_s": min(reads),
     }
-    if options.baseline:
-        lights = work / "lights"
-        lights.mkdir(exist_ok=True)
-        for i, sub in enumerate(subs):
-            link = lights / f"light_{i:03d}.fits"
-            if not link.exists():
-                link.symlink_to(sub.absolute())
-        masters = {p.name.split("-")[0]: p for p in (campaign / "calibration").glob("*.fits")}
-        command = [
-            sys.executable,
-            str(options.baseline),
-            str(lights),
-            "--out",
-            str(work / "baseline.fits"),
-            "--work",
-            str(work / "reg"),
-        ]
-        for kind in ("dark", "flat"):
-            if kind in masters:
-                command += [f"--{kind}", str(masters[kind])]
-        theirs = measured(command)
-        result["baseline"] = theirs
-        result["cpu_ratio"] = round(theirs["cpu_s"] / result["ours_cpu_s"], 1)
-        result["wall_ratio"] = round(theirs["wall_s"] / result["ours_wall_s"], 1)
+    if theirs:
+        best = min(theirs, key=lambda m: m["cpu_s"])
+        result["baseline"] = best
+        result["cpu_ratio"] = round(best["cpu_s"] / result["to_master_cpu_s"], 1)
+        result["wall_ratio"] = round(best["wall_s"] / result["to_master_wall_s"], 1)
+    if options.first_run:
+        with tempfile.TemporaryDirectory() as empty:
+            forget(case.campaign)
+            cold = measured(case._self("--stage", "measure"), NUMBA_CACHE_DIR=empty)
+        result["first_run"] = {"measure": cold, "compiling_cpu_s": round(cold["cpu_s"] - steps["measure"]["cpu_s"], 2)}
+    if options.shares:
+        result["pixels"] = smaller(options, case)
+    if options.turns:
+        result["turns"] = turned(options, case)
     text = json.dumps(result, indent=1)
     print(text)
     if options.json:
