@@ -88,3 +88,16 @@ def test_unnamed_subs_near_a_named_target_join_it() -> None:
 def test_two_objects_are_two_targets() -> None:
     guess = guess_campaign([SUB, SUB, replace(SUB, object="Other", ra_deg=100.0)])
     assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge", "Other"]
+
+
+def test_spellings_of_one_name_are_one_target() -> None:
+    names = ["Crater ridge", "Crater ridge", "crater-ridge", "Crater_Ridge", "CRATER RIDGE"]
+    guess = guess_campaign([replace(SUB, object=name) for name in names])
+    (target,) = guess.tables["target"]
+    assert target["name"] == "Crater ridge"
+    assert target["match"] == {"object": ["Crater_Ridge", "crater-ridge"]}
+    assert any("also written Crater_Ridge, crater-ridge" in s for s in guess.sentences)
+    # Numbers do not run into each other, and a sign between them counts.
+    apart = ["PK 164+31", "PK 164-31", "PK 16-431", "M 1 1", "M 11"]
+    guess = guess_campaign([replace(SUB, object=name) for name in apart])
+    assert sorted(t["name"] for t in guess.tables["target"]) == sorted(apart)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -205,14 +206,20 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
     targets: list[dict[str, Any]] = []
     by_object: dict[str | None, list[FrameHeader]] = defaultdict(list)
     for header in subs:
-        by_object[header.object].append(header)
-    for name, group in sorted(by_object.items(), key=lambda item: (item[0] is None, -len(item[1]))):
+        by_object[_plain(header.object)].append(header)
+    for key, group in sorted(by_object.items(), key=lambda item: (item[0] is None, -len(item[1]))):
+        name = _commonest(h.object for h in group) if key is not None else None
         ra, dec = _place(group)
         near = next((t for t in targets if name is None and (ra is None or _near(t, ra, dec))), None)
         if near is not None:
             told.append(f"{len(group)} subs name no object; they are taken as {near['name']}.")
             continue
         target: dict[str, Any] = {"name": name or "target", "rigs": rigs}
+        spellings = sorted({h.object.strip() for h in group if h.object} - {(name or "").strip()})
+        others = [s for s in spellings if s.casefold() != (name or "").strip().casefold()]
+        if others:
+            target["match"] = {"object": others}
+            told.append(f"{target['name']} is also written {', '.join(others)}; taken as one target.")
         if ra is not None and dec is not None:
             target["ra_deg"], target["dec_deg"] = round(ra, 4) % 360.0, round(dec, 4)
         else:
@@ -221,6 +228,14 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
             told.append(f"{len(group)} subs name no object; they are called “target”.")
         targets.append(target)
     return targets
+
+
+def _plain(name: str | None) -> str | None:
+    """A name without case, blanks and marks, which people write now so and now so; marks between digits stay as one."""
+    if name is None or not name.strip():
+        return None
+    folded = re.sub(r"(?<=\d)[^\w+]+(?=\d)", "_", name.strip().casefold())
+    return re.sub(r"[^\w+]+|(?<!\d)_|_(?!\d)", "", folded) or folded
 
 
 def _place(group: Sequence[FrameHeader]) -> tuple[float | None, float | None]:
