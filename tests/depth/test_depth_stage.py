@@ -172,14 +172,18 @@ def test_every_page_and_command_tells_the_share_that_depth_measured(deep_campaig
         target = campaign.settings.target[0]
         goal = next(g for g in target.goal if g.hours is None)
         rows = campaign.depth(day=date(2026, 5, 27)).filters
-    row = min((r for r in rows if r.filter == goal.filter and r.share_left is not None), key=lambda r: r.share_left or 0.0)
+    row = min(
+        (r for r in rows if r.filter == goal.filter and r.share_left is not None), key=lambda r: r.share_left or 0.0
+    )
     assert row.share_left is not None
     done = 1.0 - row.share_left
     with nightfold.Campaign.open(folder) as campaign:
         key = (target.name, row.panel, goal.filter)
         assert measured_shares(campaign._ws)[key].done == pytest.approx(done)
         for strip in (campaign.show(with_tonight=False), campaign.show()):
-            assert next(g.done for g in strip.goals if g.filter == goal.filter) == pytest.approx(min(done, 1.0), rel=1e-6)
+            assert next(g.done for g in strip.goals if g.filter == goal.filter) == pytest.approx(
+                min(done, 1.0), rel=1e-6
+            )
         plan = campaign.tonight(day=date(2026, 5, 27))
         told = next(g for g in plan.goals if g.filter == goal.filter)
         assert told.done == pytest.approx(done, rel=1e-6)
@@ -190,6 +194,8 @@ def test_every_page_and_command_tells_the_share_that_depth_measured(deep_campaig
         fewer = next(g for g in campaign.tonight(day=date(2026, 5, 27)).goals if g.filter == goal.filter)
         assert fewer.done <= told.done
     # A goal that was changed since is another goal: what was measured does not speak of it.
-    file.write_text(file.read_text(encoding="utf-8").replace(f"snr = {goal.snr:g}", f"snr = {goal.snr + 1:g}"), encoding="utf-8")
+    file.write_text(
+        file.read_text(encoding="utf-8").replace(f"snr = {goal.snr:g}", f"snr = {goal.snr + 1:g}"), encoding="utf-8"
+    )
     with nightfold.Campaign.open(folder) as campaign:
         assert key not in measured_shares(campaign._ws)

@@ -110,7 +110,7 @@ def _of_master(ws: Workspace, look: _Look, notes: list[str]) -> FilterDepth:
     row = look.row
     name = f"{row.target}, {row.filter}"
     goal = goal_of(ws, row.target, row.panel, row.filter)
-    scale = filter_zero_point(ws, look.frames)
+    scale = filter_zero_point(ws, of_level_rig(look.frames, ws.ledger.grid(row.target, row.panel)))
     box = goal.box_arcsec if goal is not None else LIMIT_BOX_ARCSEC
     limit_noise, own_noise = look.noise(LIMIT_BOX_ARCSEC), look.noise(box)
     if limit_noise is None or own_noise is None:
@@ -180,6 +180,18 @@ def _of_master(ws: Workspace, look: _Look, notes: list[str]) -> FilterDepth:
         share_left=share_left,
         nights=_by_night(look, noise, signal, limit, share, scale),
     )
+
+
+def of_level_rig(frames: Sequence[FrameRow], grid: GridRow | None) -> list[FrameRow]:
+    """The subs whose rig gives a master its level: the grid's rig, or the first where that is not among them.
+
+    A master of several rigs is brought to one rig's star fluxes; another rig's zero point does not hold for it.
+    """
+    rigs = list(dict.fromkeys(f.rig for f in frames))
+    if len(rigs) < 2:
+        return list(frames)
+    base = grid.rig if grid is not None and grid.rig in rigs else rigs[0]
+    return [f for f in frames if f.rig == base]
 
 
 def look_at_master(ws: Workspace, row: MasterRow) -> _Look:
