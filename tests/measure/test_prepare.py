@@ -10,7 +10,7 @@ import pytest
 from astropy.io import fits
 
 from nightfold.calibrate.apply import calibrate_rows
-from nightfold.calibrate.packed import PackedCalibration
+from nightfold.calibrate.packed import PackedCalibration, let_packed_go, packed
 from nightfold.calibrate.records import Calibration
 from nightfold.errors import CalibrationError
 from nightfold.measure import prepare
@@ -90,21 +90,34 @@ def test_hot_pixels_and_pixels_without_a_dark():
     counts = rng.integers(60_000, 65_536, SHAPE).astype(np.uint16)
     for flat in (calibration.flat, None):
         whole = replace(calibration, flat=flat)
-        packed = PackedCalibration.of(whole)
+        made = PackedCalibration.of(whole)
         image, halved = np.empty(SHAPE, np.float32), np.empty((SHAPE[0] // 2, SHAPE[1] // 2), np.float32)
         stored = (counts ^ np.uint16(0x8000)).astype(">u2").view(np.uint16)
-        packed.apply(stored, 0, out=image, halved=halved, places=np.empty(9, np.int64), known=0)
+        made.apply(stored, 0, out=image, halved=halved, places=np.empty(9, np.int64), known=0)
         exact = calibrate_rows(counts, whole, 0, spare_bad=False)
         assert np.isnan(image[7, 8])
         assert_as_packed(image, exact, whole)
+
+
+def test_subs_of_other_temperatures_share_the_packed_planes():
+    first = a_calibration(np.random.default_rng(8))
+    warmer = replace(first, dark_e_per_s=0.02, e_per_adu=0.5)
+    one, other = packed(first), packed(warmer)
+    assert other.dark is one.dark
+    assert other.flat is one.flat
+    assert (other.numbers.dark_e_per_s, other.numbers.e_per_adu) == (0.02, 0.5)
+    assert packed(replace(first, flat=first.flat.copy())).flat is not one.flat
+    let_packed_go()
+    assert packed(first).dark is not one.dark
+    let_packed_go()
 
 
 def test_flats_far_from_one():
     rng = np.random.default_rng(6)
     calibration = a_calibration(rng)
     calibration.flat[20, 20] = 3.0
-    packed = PackedCalibration.of(calibration)
-    assert packed.flat[20, 20] / packed.per_one == pytest.approx(3.0, abs=1e-4)
+    made = PackedCalibration.of(calibration)
+    assert made.flat[20, 20] / made.per_one == pytest.approx(3.0, abs=1e-4)
     calibration.flat[20, 20] = 30.0
     assert PackedCalibration.of(calibration) is None
 

@@ -30,9 +30,13 @@ class Handed:
         return [path for _, path in self.planes]
 
     def load(self) -> Calibration:
-        """The calibration; a process keeps the latest two."""
+        """The calibration; a process keeps the planes of the latest two."""
         with _loading:  # so that threads that ask at once read it once
-            return _load(self)
+            return replace(self.numbers, **_load(self.planes))
+
+    def with_numbers_of(self, calibration: Calibration) -> Handed:
+        """The same planes with the numbers of a sub of its own, as its temperature tells them."""
+        return Handed(_numbers(calibration), self.planes)
 
 
 def hand_over(calibration: Calibration, folder: Path, name: str) -> Handed:
@@ -45,11 +49,14 @@ def hand_over(calibration: Calibration, folder: Path, name: str) -> Handed:
             with atomic_write(path) as file:
                 np.save(file, np.ascontiguousarray(values), allow_pickle=False)
             planes.append((plane, path.absolute()))
+    return Handed(_numbers(calibration), tuple(planes))
+
+
+def _numbers(calibration: Calibration) -> Calibration:
     without: dict[str, Any] = dict.fromkeys(PLANES)
-    return Handed(replace(calibration, **without), tuple(planes))
+    return replace(calibration, **without)
 
 
 @lru_cache(maxsize=2)
-def _load(handed: Handed) -> Calibration:
-    planes: dict[str, Any] = {plane: np.load(path, allow_pickle=False) for plane, path in handed.planes}
-    return replace(handed.numbers, **planes)
+def _load(planes: tuple[tuple[str, Path], ...]) -> dict[str, Any]:
+    return {plane: np.load(path, allow_pickle=False) for plane, path in planes}

@@ -70,10 +70,9 @@ class PackedCalibration:
             else:
                 return None
             flat = made
-        numbers = replace(calibration, dark_adu=None, flat=None, bad=None)
         for _, plane in given:
             _let_pages_go(plane)
-        return cls(numbers, shape, dark, base, flat, per_one)
+        return cls(_without_planes(calibration), shape, dark, base, flat, per_one)
 
     def check(self, shape: tuple[int, int]) -> None:
         """Refuse planes that do not fit frames of `shape`."""
@@ -189,15 +188,25 @@ _kept: list[tuple[Calibration, PackedCalibration | None]] = []
 
 
 def packed(calibration: Calibration) -> PackedCalibration | None:
-    """The calibration packed, made once; the latest two are kept for this process's threads."""
+    """The calibration packed, its planes once for all that share them; the latest two are kept for this process's threads."""
     with _lock:
         for known, made in _kept:
-            if known is calibration:
-                return made
+            if _same_planes(known, calibration):
+                return None if made is None else replace(made, numbers=_without_planes(calibration))
         made = PackedCalibration.of(calibration)
         _kept.append((calibration, made))
         del _kept[:-2]
         return made
+
+
+def _same_planes(one: Calibration, other: Calibration) -> bool:
+    """Whether two calibrations, as of subs of different temperature, take the same planes and base off."""
+    same = one.dark_adu is other.dark_adu and one.flat is other.flat and one.bad is other.bad
+    return same and (one.dark_adu is not None or one.pedestal_adu == other.pedestal_adu)
+
+
+def _without_planes(calibration: Calibration) -> Calibration:
+    return replace(calibration, dark_adu=None, flat=None, bad=None)
 
 
 def let_packed_go() -> None:

@@ -65,6 +65,7 @@ class CalibrationRoom:
         self._group_of = {i: n for n, group in enumerate(self._groups) for i in group.subs}
         self._load = lru_cache(maxsize=3)(self._build)
         self._planes = lru_cache(maxsize=6)(self._master)
+        self._masks: list[tuple[MasterPlane | None, MasterPlane | None, npt.NDArray[np.bool_] | None]] = []
 
     def key_of(self, frame_id: int) -> str:
         """What a sub's calibration is made from, as a short hash; the same key means the same electrons."""
@@ -138,7 +139,7 @@ class CalibrationRoom:
         flat = None
         if group.flats:
             flat = self._try("flat", group.flats, shape, problems, e_per_adu, group)
-        bad = _bad_pixels(dark, flat)
+        bad = self._bad_pixels(dark, flat)
         pedestal = header.pedestal_adu or (gain.offset_adu if gain and gain.offset_adu else 0.0)
         if header.calibrated:
             pedestal = header.pedestal_adu
@@ -162,6 +163,16 @@ class CalibrationRoom:
             notes=notes,
         )
         return SubCalibration(self.key_of(row.id), calibration, tuple(dict.fromkeys(problems)))
+
+    def _bad_pixels(self, dark: MasterPlane | None, flat: MasterPlane | None) -> npt.NDArray[np.bool_] | None:
+        """The mask of two masters, one array for all subs that have both: what is made of it is made once."""
+        for known_dark, known_flat, mask in self._masks:
+            if known_dark is dark and known_flat is flat:
+                return mask
+        mask = _bad_pixels(dark, flat)
+        self._masks.append((dark, flat, mask))
+        del self._masks[:-3]
+        return mask
 
     def _seen_ceiling(self, frame_ids: Sequence[int]) -> float:
         """Where the pixels of these subs are full, as some of them show; infinite if none does. Kept for later runs."""

@@ -128,6 +128,7 @@ def _results_elsewhere(
                 faults.append((row, None, Measured(fault=fault)))
                 continue
             used, planes = handed[calibration.key]
+            planes = planes.with_numbers_of(calibration.calibration)
             asked.append((row, used))
             yield _file_of(row), planes
 
