@@ -135,6 +135,27 @@ def test_weights_follow_a_person(small_campaign: Path, tmp_path: Path) -> None:
         assert weights[str(row["SHA256"])] == pytest.approx(row["WEIGHT"], rel=1e-4, abs=1e-12)
 
 
+def test_a_campaign_may_move(small_campaign: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Masters, pictures and calibration masters are found where the folder lies now, not where it was or a copy is."""
+    shutil.copytree(small_campaign, tmp_path / "before")
+    monkeypatch.chdir(tmp_path)
+    with Campaign.open("before") as campaign:
+        made = campaign.fold(filter="Ha").masters[0].file
+        campaign.picture(palette="HOO")
+    assert Path(made).exists()
+    shutil.move(tmp_path / "before", tmp_path / "now")
+    monkeypatch.chdir(tmp_path / "now")
+    with Campaign.open(".") as campaign:
+        masters = campaign.masters()
+        assert {Path(m["file"]) for m in masters} == set((tmp_path / "now" / "masters").glob("*.fits"))
+        ledger = campaign._ws.ledger
+        pictures = [path for row in ledger.pictures() for path in (row.path, row.recipe_path)]
+        for path in (*pictures, *(row.path for row in ledger.calibration_masters())):
+            assert path.is_relative_to(tmp_path / "now")
+            assert path.exists()
+        assert campaign.verify().missing == ()
+
+
 def test_start_goes_the_whole_way_from_a_folder(
     capsys: pytest.CaptureFixture[str], small_frames: Path, tmp_path: Path
 ) -> None:

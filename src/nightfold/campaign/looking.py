@@ -44,7 +44,7 @@ class LookingPart(CampaignBase):
         return report(self._ws, filter=filter, night=night)
 
     def nights(self) -> NightsReport:
-        """The campaign as a row of nights, its goals, and what to do next; nothing is measured."""
+        """The campaign as a row of nights, and what to do next; nothing is measured."""
         from nightfold.judge.nights.stage import nights_report
 
         return nights_report(self._ws)
@@ -130,7 +130,12 @@ class LookingPart(CampaignBase):
         return picture_file(self._ws, picture_id, name)
 
     def subs(self) -> QTable:
-        """All subs with their readings and verdicts, as an astropy table with units."""
+        """All subs with their readings and verdicts, as an astropy QTable with units, a row a sub, by start.
+
+        Numbers that are not known are NaN. `start` is UTC in ISO 8601; `sha256` is empty until the pixels were read;
+        `ellipticity_angle_deg` runs from +x towards +y; `weight` is the sub's share in its master; `to_pandas` makes a
+        data frame of it.
+        """
         import astropy.units as u
         from astropy.table import QTable
 
@@ -141,12 +146,15 @@ class LookingPart(CampaignBase):
             "fwhm_arcsec": u.arcsec,
             "sky_e_per_s": u.electron / u.s,
             "half_flux_radius_px": u.pix,
+            "ellipticity_angle_deg": u.deg,
         }
         table = QTable()
-        for name in ("file", "rig", "target", "filter", "night", "verdict"):
+        for name in ("file", "sha256", "rig", "target", "filter", "night", "verdict"):
             table[name] = [str(getattr(r, name) or "") for r in rows]
+        table["start"] = ["" if r.start is None else str(to_document(r.start)) for r in rows]
         for name in (
-            "exposure_s", "stars", "fwhm_px", "fwhm_arcsec", "half_flux_radius_px", "ellipticity", "sky_e_per_s", "transparency", "weight",
+            "exposure_s", "stars", "fwhm_px", "fwhm_arcsec", "half_flux_radius_px", "ellipticity", "ellipticity_angle_deg", "sky_e_per_s",
+            "transparency", "weight",
         ):  # fmt: skip
             values = [float("nan") if getattr(r, name) is None else float(getattr(r, name)) for r in rows]
             table[name] = values * units[name] if name in units else values
@@ -155,12 +163,12 @@ class LookingPart(CampaignBase):
 
     def masters(self) -> list[dict[str, Any]]:
         """The latest masters as documents."""
-        return [to_document(m.document) for m in self._ws.ledger.masters()]
+        return [{**to_document(m.document), "file": str(m.path)} for m in self._ws.ledger.masters()]
 
     def masters_with_ids(self) -> list[dict[str, Any]]:
         """The latest masters as documents, each with its number (`id`) and when it was made."""
         return [
-            {"id": m.id, "made_at": to_document(m.made_at), **to_document(m.document)}
+            {"id": m.id, "made_at": to_document(m.made_at), **to_document(m.document), "file": str(m.path)}
             for m in self._ws.ledger.masters()
             if m.path.exists()
         ]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import gc
 import math
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
@@ -23,10 +25,28 @@ Stamp = tuple[int, ...]
 class LedgerBase:
     """Holds the database; every public method of a part is one transaction."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, folder: Path | None = None) -> None:
         self._database = database
+        self._folder = Path(os.path.abspath(folder)) if folder is not None else None
         self._writer = writer_of(database.engine)
         self._writes = 0
+
+    def _kept_path(self, path: Path) -> str:
+        """What is kept of where a product lies: from the campaign's folder, if it lies there, so that the folder may move."""
+        whole = Path(os.path.abspath(path))
+        if self._folder is not None and whole.is_relative_to(self._folder):
+            return whole.relative_to(self._folder).as_posix()
+        return str(whole)
+
+    def _product(self, kept: str) -> Path:
+        """Where a product lies. Earlier ledgers kept whole paths: what left its place with the folder is looked for in it."""
+        path = Path(kept)
+        if self._folder is None:
+            return path
+        whole = self._folder / path
+        if not whole.exists() and (moved := self._folder / path.parent.name / path.name).exists():
+            return moved
+        return whole
 
     def _reading(self) -> AbstractContextManager[sa.Connection]:
         return self._database.engine.connect()

@@ -38,8 +38,8 @@ class Ledger(FramesPart, LinesPart, VerdictsPart, ProductsPart):
         What the person should know of how the ledger is kept, in plain sentences.
     """
 
-    def __init__(self, database: Database) -> None:
-        super().__init__(database)
+    def __init__(self, database: Database, folder: Path | None = None) -> None:
+        super().__init__(database, folder)
         self.file = database.file
         self.journal = database.journal
         self.notes = database.notes
@@ -48,7 +48,7 @@ class Ledger(FramesPart, LinesPart, VerdictsPart, ProductsPart):
     @classmethod
     def open(cls, folder: Path, *, database_url: str | None = None) -> Self:
         """The ledger in a campaign's folder, made or migrated where needed (an older file is copied first)."""
-        return cls(open_database(folder / FILE_NAME, database_url))
+        return cls(open_database(folder / FILE_NAME, database_url), folder)
 
     def close(self) -> None:
         """Give the database back."""

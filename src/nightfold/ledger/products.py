@@ -30,13 +30,19 @@ class ProductsPart(LedgerBase):
         query = sa.select(t.calibration_master).where(where).order_by(t.calibration_master.c.id)
         with self._reading() as connection:
             return [
-                CalibrationRow(key=r["key"], kind=r["kind"], path=Path(r["path"]), document=r["document"])
+                CalibrationRow(key=r["key"], kind=r["kind"], path=self._product(r["path"]), document=r["document"])
                 for r in connection.execute(query).mappings()
             ]
 
     def save_calibration_master(self, row: CalibrationRow) -> None:
         """Record a master calibration frame, in place of an earlier one of the same key."""
-        values = {"key": row.key, "kind": row.kind, "path": str(row.path), "document": row.document, "made_at": now()}
+        values = {
+            "key": row.key,
+            "kind": row.kind,
+            "path": self._kept_path(row.path),
+            "document": row.document,
+            "made_at": now(),
+        }
         with self._writing() as connection:
             connection.execute(sa.delete(t.calibration_master).where(t.calibration_master.c.key == row.key))
             connection.execute(sa.insert(t.calibration_master).values(values))
@@ -57,7 +63,7 @@ class ProductsPart(LedgerBase):
         with self._writing() as connection:
             connection.execute(
                 sa.insert(t.master).values(
-                    target=target, panel=panel, filter=filter, rigs="\n".join(rigs), grid_id=grid_id, path=str(path), sha256=sha256,
+                    target=target, panel=panel, filter=filter, rigs="\n".join(rigs), grid_id=grid_id, path=self._kept_path(path), sha256=sha256,
                     document=document, made_at=now(),
                 )
             )  # fmt: skip
@@ -72,7 +78,7 @@ class ProductsPart(LedgerBase):
             for row in connection.execute(query.order_by(t.master.c.id)).mappings():
                 latest[(row["target"], row["panel"], row["filter"], row["rigs"])] = MasterRow(
                     id=row["id"], target=row["target"], panel=row["panel"], filter=row["filter"],
-                    rigs=tuple(row["rigs"].split("\n")) if row["rigs"] else (), grid_id=row["grid_id"], path=Path(row["path"]),
+                    rigs=tuple(row["rigs"].split("\n")) if row["rigs"] else (), grid_id=row["grid_id"], path=self._product(row["path"]),
                     sha256=row["sha256"], document=row["document"], made_at=aware(row["made_at"]),
                 )  # fmt: skip
         return list(latest.values())
@@ -83,8 +89,8 @@ class ProductsPart(LedgerBase):
             connection.execute(
                 sa.insert(t.picture).values(
                     target=target,
-                    path=str(path),
-                    recipe_path=str(recipe_path),
+                    path=self._kept_path(path),
+                    recipe_path=self._kept_path(recipe_path),
                     sha256=sha256,
                     document=document,
                     made_at=now(),
@@ -96,7 +102,7 @@ class ProductsPart(LedgerBase):
         with self._reading() as connection:
             return [
                 PictureRow(
-                    id=r["id"], target=r["target"], path=Path(r["path"]), recipe_path=Path(r["recipe_path"]), sha256=r["sha256"],
+                    id=r["id"], target=r["target"], path=self._product(r["path"]), recipe_path=self._product(r["recipe_path"]), sha256=r["sha256"],
                     document=r["document"], made_at=aware(r["made_at"]),
                 )
                 for r in connection.execute(sa.select(t.picture).order_by(t.picture.c.id)).mappings()
