@@ -21,7 +21,7 @@ from nightfold.depth.kept.stage import keep_measured
 from nightfold.depth.records import Crop, DepthReport, FilterDepth, NightDepth
 from nightfold.errors import FoldError, NightfoldError, SettingsError
 from nightfold.fold.look import middle
-from nightfold.fold.masters import Master, SubRow, read_master
+from nightfold.fold.masters import Master, MasterSummary, SubRow, read_master
 from nightfold.judge.photometry.core import surface_mag
 from nightfold.judge.photometry.stage import FilterZeroPoint, filter_zero_point, promised_zero_point, zero_points
 from nightfold.judge.stage import arcsec_per_px
@@ -31,6 +31,8 @@ from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings
 from nightfold.settings.models import Goal
 
+MUCH_LARGER = 1.5
+"""Times the area that all subs cover, beyond which that of nearly all weight is looked at (our choice)."""
 FLOOR_SIGMAS = 3.0
 FLOOR_TELLS = 0.3
 """Share of the noise variance that a floor must hold to be called reached: two more years could gain no more than 1.8 times."""
@@ -201,9 +203,7 @@ def look_at_master(ws: Workspace, row: MasterRow) -> _Look:
     master = read_master(row.path)
     image = master.document.image
     summary = master.document.summary
-    x0, y0, x1, y1 = middle(
-        summary.common_box_px or summary.cut_box_px or (0, 0, image.shape[1] - 1, image.shape[0] - 1)
-    )
+    x0, y0, x1, y1 = middle(box_to_look_at(summary, image.shape))
     patch = image[y0 : y1 + 1, x0 : x1 + 1]
     blank = blank_sky(patch, summary.exposure_s)
     used = [s for s in master.document.subs if s.weight > 0.0]
@@ -213,6 +213,22 @@ def look_at_master(ws: Workspace, row: MasterRow) -> _Look:
     if scale is None:
         raise FoldError("the scale of its grid is not known", next_step="give pixel_um and focal_length_mm of the rig")
     return _Look(row, master, patch, (x0, y0), blank, scale, frames, subs, sky)
+
+
+def box_to_look_at(summary: MasterSummary, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
+    """Where all subs lie, or nearly all weight where that is much larger.
+
+    A few short subs at another angle leave little that all cover, and that lies in the middle, where the nebula is: its
+    structure would pass for noise.
+    """
+    common, cut = summary.common_box_px, summary.cut_box_px
+    if common is not None and (cut is None or _area(cut) < MUCH_LARGER * _area(common)):
+        return common
+    return cut or (0, 0, shape[1] - 1, shape[0] - 1)
+
+
+def _area(box: tuple[int, int, int, int]) -> int:
+    return (box[2] - box[0] + 1) * (box[3] - box[1] + 1)
 
 
 def _grid_scale(ws: Workspace, grid: GridRow | None) -> float | None:
