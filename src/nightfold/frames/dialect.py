@@ -28,6 +28,7 @@ _APPLIED = re.compile(
     re.IGNORECASE,
 )
 _PICTTYPE: dict[int, FrameKind] = {1: "sub", 2: "bias", 3: "dark", 4: "flat"}
+_COLDEST_C = -200.0  # colder than liquid nitrogen: a value that was never filled in
 _WARM_LIMIT_K = 100.0  # no amateur or observatory sensor runs at +100 °C; those of observatories run at 100–300 K
 
 
@@ -208,6 +209,9 @@ def _exposure(r: _Reading) -> float | None:
         r.notes.append(f"{key} is in minutes, converted")
         return value * 60.0
     other = r.number("EXPOSURE") if key == "EXPTIME" else None
+    if value == 0.0 and other is not None and other > 0.0:
+        r.notes.append(f"EXPTIME is 0 and EXPOSURE {other:g}; EXPOSURE taken")
+        return other
     if other is not None and abs(other - value) > 0.01 * max(value, other) + 1e-3:
         r.notes.append(f"EXPTIME {value:g} and EXPOSURE {other:g} differ; EXPTIME taken")
     return value
@@ -234,7 +238,7 @@ def _filter(r: _Reading, text: str | None, rules: HeaderRules) -> str | None:
 def _gains(r: _Reading) -> tuple[float | None, float | None]:
     """The camera's gain setting, and electrons per ADU."""
     e_per_adu = r.positive("EGAIN", "E-GAIN", "EPERADU")
-    found = r.first("GAIN", "CAMGAIN")
+    found = r.first("GAIN", "CAMGAIN", "ISOSPEED", "ISO")
     if found is None:
         return None, e_per_adu
     key, value = found
@@ -246,6 +250,9 @@ def _gains(r: _Reading) -> tuple[float | None, float | None]:
     if len(several) > 1:
         number = math.fsum(several) / len(several)
         r.notes.append(f"{key} holds {len(several)} numbers; their mean {number:g} is taken")
+    if number < 0.0:
+        r.notes.append(f"{key} {number:g} is no setting; taken as not known")
+        return None, e_per_adu
     if e_per_adu is not None:
         return number, e_per_adu
     if number > 0.0 and _ELECTRONS.search(r.comment(key)):
@@ -266,7 +273,7 @@ def _to_celsius(r: _Reading, key: str, value: float) -> float | None:
     if value >= _WARM_LIMIT_K or _KELVIN.search(comment):
         r.notes.append(f"{key} {value:g} is in kelvin, converted")
         value -= KELVIN_AT_ZERO_C
-    if not -KELVIN_AT_ZERO_C <= value < 100.0:
+    if not _COLDEST_C <= value < 100.0:
         r.notes.append(f"{key} {value:g} is no temperature; taken as not known")
         return None
     return round(value, 6)

@@ -111,11 +111,13 @@ WIDEST_FILTER_NM = 350.0
 """A greater number behind a name is a wavelength."""
 _BANDWIDTH = re.compile(r"[\s_(-]*\d+(?:[.,]\d+)?\s*nm\)?\s*$", re.IGNORECASE)
 
+_LENGTHS = re.compile(r"[\s_(-]*\d+(?:[.,]\d+)?\s*nm\b\)?", re.IGNORECASE)
+
 
 def filter_of(text: str, names: Mapping[str, str]) -> str | None:
     """Our name of a filter: the person's own map first, then common spellings, else the text itself; None if it is none.
 
-    A bandwidth behind a line's name is not part of it: `H-alpha 3nm` is `Ha`.
+    Bandwidth and wavelength behind a line's name are not part of it: `H-alpha 3nm` and `Ha (656nm) 3nm` are `Ha`.
     """
     text = " ".join(text.split())
     if text in names:
@@ -126,7 +128,7 @@ def filter_of(text: str, names: Mapping[str, str]) -> str | None:
             return name
     if low in _NO_FILTER:
         return None
-    key = re.sub(r"[\s_\-\[\]().]", "", _BANDWIDTH.sub("", low))
+    key = re.sub(r"[\s_\-\[\]().]", "", _LENGTHS.sub(" ", low))
     return _FILTER_BY_SPELLING.get(key, text)
 
 
