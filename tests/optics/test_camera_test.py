@@ -123,3 +123,13 @@ def test_levels_leave_hot_pixels_out_and_differences_are_flagged() -> None:
     assert differs(0.90, 0.01, 0.78)
     assert not differs(0.80, 0.001, 0.78)
     assert not differs(0.90, 0.05, 0.78)
+
+
+def test_flats_of_two_levels_are_brought_to_one() -> None:
+    """A lamp that changed by 4 percent over uneven light: the light's own shape does not pass for noise."""
+    random = np.random.default_rng(9)
+    shade = np.linspace(0.7, 1.3, 512)[None, :]
+    flats = [exposed(random, level * shade * np.ones((512, 1))) for level in (20000.0, 20800.0)]
+    found = gain_and_read_noise(flats, [exposed(random, 0.0), exposed(random, 0.0)])
+    assert found.e_per_adu == pytest.approx(GAIN, rel=0.012)
+    assert found.read_noise_e == pytest.approx(NOISE, rel=0.02)

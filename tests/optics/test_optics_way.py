@@ -24,6 +24,7 @@ from nightfold.optics.apparent import air_factor, position_angle_deg, seen_by_th
 from nightfold.optics.files import temperature_of
 from nightfold.simulate.demo import demo_settings_text
 from nightfold.simulate.frames import render_bias, render_dark, render_flat, render_sub
+from nightfold.simulate.rig import SimRig
 from nightfold.simulate.truth import Conditions
 
 RUN = """position,half_flux_radius_px,temperature_c
@@ -311,33 +312,37 @@ def test_a_night_that_drifted_through_focus(capsys: pytest.CaptureFixture[str], 
     assert any("tube" in n for n in found.notes)
 
 
-@pytest.fixture(scope="session")
-def camera_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Biases, darks at two temperatures and flats of five exposures of the simulated camera."""
-    folder = tmp_path_factory.mktemp("camera")
+CAMERA = replace(HERON, width_px=520, height_px=400)
+
+
+def write_camera_frames(folder: Path, rig: SimRig, *, levels: tuple[float, ...], steady: bool = True, darks: int = 3, number: int = 0, **cards: Any) -> None:  # fmt: skip
+    """Biases, darks at two temperatures and pairs of flats whose exposures go with their levels."""
     start = datetime(2026, 5, 15, 8, 0, tzinfo=UTC)
-    number = 0
+    folder.mkdir(exist_ok=True)
 
     def write(adu: np.ndarray, kind: str, exposure: float, sensor: float = -5.0) -> None:
         nonlocal number
         number += 1
-        cards = header(start + timedelta(seconds=number), IMAGETYP=kind, EXPTIME=exposure)
-        cards["CCD-TEMP"] = sensor
-        fits.PrimaryHDU(adu, cards).writeto(folder / f"{kind}-{number:02d}.fits".replace(" ", "-"))
+        kept = header(start + timedelta(seconds=number), IMAGETYP=kind, EXPTIME=exposure, **cards)
+        kept["CCD-TEMP"] = sensor
+        fits.PrimaryHDU(adu, kept).writeto(folder / f"{kind}-{number:02d}.fits")
 
     for i in range(4):
-        write(render_bias(HERON, i), "Bias", 0.0)
+        write(render_bias(rig, number + i), "Bias", 0.0)
     for sensor in (-5.0, 5.0):
-        for i in range(3):
-            write(
-                render_dark(HERON, 50 + i, exposure_s=1200.0, sensor_c=sensor, cosmic_rays=False),
-                "Dark",
-                1200.0,
-                sensor,
-            )
-    for exposure, level in ((1.0, 0.11), (2.0, 0.22), (3.0, 0.33), (4.0, 0.44), (5.0, 0.55)):
+        for i in range(darks):
+            write(render_dark(rig, 50 + i, exposure_s=1200.0, sensor_c=sensor, cosmic_rays=False), "Dark", 1200.0, sensor)  # fmt: skip
+    for n, level in enumerate(levels):
+        exposure = 10.0 * level if steady else 1.0 + n
         for i in range(2):
-            write(render_flat(HERON, "L", int(100 * level) + i, exposure_s=exposure, level=level), "Flat", exposure)
+            write(render_flat(rig, "L", int(100 * level) + i, exposure_s=exposure, level=level), "Flat", exposure)
+
+
+@pytest.fixture(scope="session")
+def camera_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Biases, darks at two temperatures and flats of five exposures of the simulated camera."""
+    folder = tmp_path_factory.mktemp("camera")
+    write_camera_frames(folder, CAMERA, levels=(0.11, 0.22, 0.33, 0.44, 0.55))
     return folder
 
 
@@ -363,6 +368,48 @@ def test_camera(shell: Shell, camera_folder: Path, tmp_path: Path) -> None:
     assert any("campaign.toml says 0.4" in d["sentence"] for d in flagged)
 
 
+def test_camera_of_the_campaigns_own_frames(shell: Shell, camera_folder: Path, tmp_path: Path) -> None:
+    """Without files: those of the rig and setting that tell most; the rest is named, not mixed in."""
+    assert "flats, biases and darks of its own" in line_of(shell, "optics", "camera")
+    write_camera_frames(tmp_path / "other", CAMERA, levels=(), darks=1, number=40, GAIN=0, EGAIN=1.0)
+    shell("take-in", camera_folder, tmp_path / "other")
+    found = shell("optics", "camera")
+    assert found["rig"] == "Heron 106"
+    assert found["e_per_adu"] == pytest.approx(CAMERA.e_per_adu, rel=0.01)
+    assert found["notes"][0].startswith("of the campaign's frames 10 flats, 4 biases and 6 darks of Heron 106 gain 100")
+    assert "left out: 4 biases and 2 darks of Heron 106 gain 0" in found["notes"][0]
+    assert shell("optics", "camera", "--rig", "Heron 106")["e_per_adu"] == found["e_per_adu"]
+    assert "flats, biases and darks of its own" in line_of(shell, "optics", "camera", "--rig", "Wren 61")
+    assert "no rig has this name" in line_of(shell, "optics", "camera", "--rig", "Nobody")
+
+
+def test_camera_behind_colour_filters(shell: Shell, tmp_path: Path) -> None:
+    """A green lamp lights R, G and B by 0.2 to 1: each place by itself tells the one gain, together within 1 percent."""
+    rig = replace(CAMERA, cfa="RGGB")
+    write_camera_frames(tmp_path / "f", rig, levels=(0.2, 0.4, 0.6, 0.8, 0.9, 1.1, 1.3), darks=1, BAYERPAT="RGGB")
+    found = shell("optics", "camera", tmp_path / "f", "--rig", "Heron 106")
+    assert found["e_per_adu"] == pytest.approx(rig.e_per_adu, rel=0.01)
+    assert found["read_noise_e"] == pytest.approx(np.hypot(rig.read_noise_e, rig.row_noise_e), rel=0.02)
+    assert [c["colour"] for c in found["colours"]] == ["R", "G", "G", "B"]
+    for c in found["colours"]:
+        assert c["e_per_adu"] == pytest.approx(rig.e_per_adu, abs=4 * c["uncertainty"])
+    light = {c["colour"]: c["level_e"] for c in found["colours"]}
+    assert max(light.values()) > 1.2 * min(light.values()), "the lamp's colours differ"
+    assert found["worst_departure"] < 0.01
+    holds = min(rig.full_well_e, (rig.adu_ceiling - rig.offset_adu) * rig.e_per_adu)
+    assert found["full_well_e"] == pytest.approx(holds, rel=0.03)
+    assert found["looked_at_px"] == [400, 520]
+
+
+def test_flats_in_changing_light_tell_no_linearity(shell: Shell, tmp_path: Path) -> None:
+    write_camera_frames(tmp_path / "f", CAMERA, levels=(0.1, 0.4, 0.3, 0.35, 0.6), steady=False, darks=1)
+    found = shell("optics", "camera", tmp_path / "f", "--rig", "Heron 106")
+    assert found["e_per_adu"] == pytest.approx(CAMERA.e_per_adu, rel=0.01)
+    assert found["linearity"] == []
+    assert found["full_well_e"] is None
+    assert any("light changes" in n for n in found["notes"])
+
+
 def test_hot_pixels_grow_between_two_tests(shell: Shell, camera_folder: Path) -> None:
     """A year ago 50 of today's hot pixels were not there and 8 others were: 42 a year, by Poisson 7.6."""
     now = shell("optics", "camera", camera_folder, "--rig", "Heron 106")
@@ -370,15 +417,15 @@ def test_hot_pixels_grow_between_two_tests(shell: Shell, camera_folder: Path) ->
     assert len(now["hot_places"]) < 10, "this camera was made without"
     before = date.fromisoformat(now["night"]) - timedelta(days=365)
     with Campaign.open(shell.folder) as campaign:
-        from nightfold.optics.stage import _hot_growth
+        from nightfold.optics.lamp.stage import hot_growth
 
-        document = {"hot_places": [*range(1000, 1060), *range(5, 13)]}
+        document = {"hot_places": [*range(1000, 1060), *range(5, 13)], "looked_at_px": list(now["looked_at_px"])}
         campaign._ws.ledger.add_finding(
             FindingRow(kind="optics-camera", document=document, rig="Heron 106", night=before)
         )
         report = campaign.camera_test([camera_folder], rig="Heron 106")
         grown = replace(report, hot_pixels=110, hot_places=tuple(range(1000, 1110)))
-        found = _hot_growth(campaign._ws, grown, "Heron 106", before + timedelta(days=365))
+        found = hot_growth(campaign._ws, grown, "Heron 106", before + timedelta(days=365))
     assert found.hot_per_year == pytest.approx(42.0, rel=0.01)
     assert found.hot_per_year_uncertainty == pytest.approx(np.sqrt(58.0), rel=0.01)
 

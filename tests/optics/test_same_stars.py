@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -48,14 +50,14 @@ def test_nothing_shared_is_nan() -> None:
     assert (found.stars == 0).all()
 
 
-def test_the_shallow_real_run_stays_untold(real_frames) -> None:
+def test_the_shallow_real_run_is_no_good_one(real_frames: Path) -> None:
     """The same eight to ten stars of 14 real frames agree to 1 to 2 percent within a frame, and scatter by 5 percent
 
-    from frame to frame, more than the focus changes them over the range: no best focus, and that is said.
+    from frame to frame, a third of what focus changes them over the range: at most a shallow curve, no asymptote, no field.
     """
     found = focus_of_files([real_frames / "focus-run"])
-    assert found.run.verdict in ("constant", "one-sided", "noisy")
-    assert np.isnan(found.run.best_position)
+    assert found.run.verdict != "good"
+    assert np.isnan(found.run.slope_px)
     assert np.ptp(found.data.half_flux_radius_px) / np.median(found.data.half_flux_radius_px) < 0.3
     assert found.data.position.min() == 3723.0
     assert np.isfinite(found.data.temperature_c).all()

@@ -74,7 +74,7 @@ class OpticsPart(CampaignBase):
 
     def camera_test(self, paths: Sequence[str | Path], *, rig: str | None = None) -> CameraReport:
         """Gain, noise, dark current and more from calibration frames, against campaign.toml."""
-        from nightfold.optics.stage import camera
+        from nightfold.optics.lamp.stage import camera
 
         with self._writing("optics camera"):
             return camera(self._ws, [Path(p) for p in paths], rig=rig)

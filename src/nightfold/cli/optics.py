@@ -265,7 +265,8 @@ def camera(
     Parameters
     ----------
     files: Path
-        Calibration frames of one camera and one setting, or folders of them.
+        Calibration frames of one camera and one setting, or folders of them. When none are named, the campaign's own
+        frames of the rig and setting with most of them.
     """
 
     def alone() -> CameraReport:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.calibrate.defects import surroundings
+from nightfold.calibrate.defects import CameraNoise, surroundings
 from nightfold.errors import CalibrationError
 from nightfold.optics.camera_test import (
     DarkCurrent,
+    Linearity,
     dark_current,
     dark_doubling,
     differs,
@@ -24,9 +27,19 @@ from nightfold.optics.camera_test import (
 from nightfold.optics.files import FULL_ADU, CalibrationFrame
 from nightfold.robust import mad_sigma
 
+Plane = npt.NDArray[np.float32]
+
 HOT_SIGMA = 8.0
 """As `calibrate.defects.hot_pixels`."""
 MOST_PLACES = 20_000
+STEADY_DEPARTURE = 0.1
+"""Flats that leave a straight line by more below 70 % of their level were not taken in one light. Common practice, no source."""
+CLIPPED_SHARE = 2e-3
+"""Of pixels at a flat's one highest value: more than noise puts there."""
+SESSION_H = 6.0
+"""Flats farther apart in time may see other dust or another light."""
+DIMMEST = 0.2
+"""A colour lit by less than this share of the brightest does not tell linearity. Common practice, no source."""
 SAME_C = 1.0
 """Darks within this of each other are of one temperature. Common practice, no source."""
 
@@ -60,6 +73,16 @@ class LinearPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ColourGain:
+    """The gain as one place of the colour filters' 2x2 cell tells it; `level_e` is how brightly its flats were lit."""
+
+    colour: str
+    e_per_adu: float
+    uncertainty: float
+    level_e: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """A number of the campaign file that the test contradicts."""
 
@@ -82,6 +105,7 @@ class CameraReport:
     e_per_adu_uncertainty: float
     read_noise_e: float
     read_noise_uncertainty_e: float
+    colours: tuple[ColourGain, ...]  # empty without colour filters on the sensor
     dark: tuple[DarkPoint, ...]
     dark_doubling_c: float
     dark_doubling_uncertainty_c: float
@@ -95,6 +119,7 @@ class CameraReport:
     hot_per_year: float
     hot_per_year_uncertainty: float
     hot_places: tuple[int, ...]  # of the looked-at patch, row by row; empty if there are very many
+    looked_at_px: tuple[int, int]  # height and width of that patch, in the middle of the frame
     differs: tuple[Difference, ...]
     notes: tuple[str, ...]
 
@@ -118,17 +143,20 @@ def camera_of_frames(
     flats = list(frames.get("flat", ()))
     nan = float("nan")
     gain = gain_error = noise = noise_error = nan
-    bias_level = nan
+    colours: tuple[ColourGain, ...] = ()
     rows = columns = nan
+    bias_levels: list[float] = []
     if len(biases) >= 2:
-        bias_level = 0.5 * (level_adu(biases[0].plane) + level_adu(biases[1].plane))
-    pair = _flat_pair(flats, bias_level, notes)
-    if pair is not None and len(biases) >= 2:
-        found = gain_and_read_noise(
-            [f.plane for f in pair], [b.plane for b in biases[:2]],
-            flat_exposures_s=[f.header.exposure_s or 0.0 for f in pair],
-        )  # fmt: skip
-        gain, gain_error, noise, noise_error = found.e_per_adu, found.e_per_adu_error, found.read_noise_e, found.read_noise_error_e  # fmt: skip
+        pairs_of = zip(biases[0].colours, biases[1].colours, strict=True)
+        bias_levels = [0.5 * (level_adu(a) + level_adu(b)) for a, b in pairs_of]
+    told = _gains(flats, biases, bias_levels, notes)
+    if told:
+        gain, gain_error, noise, noise_error = _together(told, flats[0].header.cfa, notes)
+        if flats[0].header.cfa:
+            colours = tuple(
+                ColourGain(colour=c, e_per_adu=n.e_per_adu, uncertainty=n.e_per_adu_error, level_e=level * n.e_per_adu)
+                for c, n, level in told
+            )
     elif not darks:
         raise CalibrationError(
             "these frames tell nothing of the camera", seen=f"{len(flats)} flats, {len(biases)} biases, {len(darks)} darks",
@@ -153,43 +181,125 @@ def camera_of_frames(
             doubling, doubling_error = both.interval_k, both.error_k
         except CalibrationError as error:
             notes.append(error.line)
-    line, worst, well = _linearity(flats, bias_level, scale, notes)
+    line, worst, well = _linearity(flats, bias_levels, scale, notes)
     hot = _hot(darks)
     differences = _differences(stated, gain, gain_error, noise, noise_error, well, points)
     return CameraReport(
         sentence=_sentence(gain, gain_error, noise, noise_error, points, differences), rig=rig, night=night,
         gain_setting=next((f.header.gain for f in (*flats, *biases, *darks)), None), e_per_adu=gain,
-        e_per_adu_uncertainty=gain_error, read_noise_e=noise, read_noise_uncertainty_e=noise_error, dark=points,
+        e_per_adu_uncertainty=gain_error, read_noise_e=noise, read_noise_uncertainty_e=noise_error, colours=colours, dark=points,
         dark_doubling_c=doubling, dark_doubling_uncertainty_c=doubling_error, linearity=line, worst_departure=worst,
         full_well_e=well, row_noise_e=rows, column_noise_e=columns, hot_pixels=None if hot is None else len(hot[0]),
         hot_share=nan if hot is None else len(hot[0]) / hot[1], hot_per_year=nan, hot_per_year_uncertainty=nan,
-        hot_places=() if hot is None or len(hot[0]) > MOST_PLACES else tuple(int(i) for i in hot[0]), differs=differences,
-        notes=tuple(notes),
+        hot_places=() if hot is None or len(hot[0]) > MOST_PLACES else tuple(int(i) for i in hot[0]),
+        looked_at_px=next(f.plane.shape for f in (*darks, *flats, *biases)), differs=differences, notes=tuple(notes),
     )  # fmt: skip
 
 
-def _flat_pair(flats: Sequence[CalibrationFrame], bias: float, notes: list[str]) -> tuple[CalibrationFrame, CalibrationFrame] | None:  # fmt: skip
-    """The two flats of one exposure and filter whose level is nearest to the middle of the range."""
-    groups: dict[tuple[float | None, str | None], list[CalibrationFrame]] = defaultdict(list)
-    for f in flats:
+Told = tuple[str, CameraNoise, float]
+"""A colour, what its pair of flats tells, and their level above bias in ADU."""
+
+
+def _gains(
+    flats: Sequence[CalibrationFrame],
+    biases: Sequence[CalibrationFrame],
+    bias_levels: Sequence[float],
+    notes: list[str],
+) -> list[Told]:
+    """Gain and read noise by each colour's best pair of flats; behind a colour filter array each has its own light."""
+    groups: dict[tuple[float | None, str | None, int], list[CalibrationFrame]] = defaultdict(list)
+    for f, session in zip(flats, _sessions(flats), strict=True):
         exposure = None if f.header.exposure_s is None else round(f.header.exposure_s, 3)
-        groups[(exposure, f.header.filter)].append(f)
-    pairs = [g for g in groups.values() if len(g) >= 2]
+        groups[(exposure, f.header.filter, session)].append(f)
+    pairs = [pair for g in groups.values() for pair in pairwise(g)]
     if len(flats) >= 2 and not pairs:
-        exposures = sorted({f"{k[0]} s" for k in groups})
+        exposures = ", ".join(sorted({f"{k[0]:g} s" if k[0] is not None else "no exposure told" for k in groups}))
         raise CalibrationError(
-            "no two of the flats were taken alike", seen=", ".join(exposures), allowed="two of one exposure and filter",
+            "no two of the flats were taken alike", seen=exposures, allowed="two of one exposure, filter and night",
             next_step="take flats in pairs",
         )  # fmt: skip
-    if not pairs:
-        return None
-    usable = [(level_adu(g[0].plane), g) for g in pairs]
-    good = [(abs(level - 0.45 * FULL_ADU), g) for level, g in usable if level < 0.85 * FULL_ADU]
-    if not good:
+    if not pairs or len(biases) < 2:
+        return []
+    cfa = flats[0].header.cfa
+    told: list[Told] = []
+    refused: CalibrationError | None = None
+    for k, bias in enumerate(bias_levels):
+        dark = [b.colours[k] for b in biases[:2]]
+        try:
+            found = _best_pair(pairs, dark, k, bias)
+        except CalibrationError as error:
+            refused = error
+            continue
+        if found is not None:
+            told.append((cfa[k] if cfa else "", *found))
+    if not told and refused is not None:
+        raise refused
+    if not told:
         notes.append("the flats are too bright to tell the gain")
-        return None
-    best = min(good, key=lambda p: p[0])[1]
-    return best[0], best[1]
+    elif len(told) < len(bias_levels):
+        lit = ", ".join(name for name, _, _ in told)
+        notes.append(f"only pixels behind {lit} have flats that tell the gain")
+    return told
+
+
+def _sessions(flats: Sequence[CalibrationFrame]) -> list[int]:
+    """A number for each flat's stretch of flats; those without a time are of one."""
+    times = sorted({f.header.start.timestamp() for f in flats if f.header.start is not None})
+    breaks = [b for a, b in pairwise(times) if b - a > 3600.0 * SESSION_H]
+    return [0 if f.header.start is None else bisect_right(breaks, f.header.start.timestamp()) for f in flats]
+
+
+def _best_pair(
+    pairs: Sequence[tuple[CalibrationFrame, CalibrationFrame]], biases: Sequence[Plane], k: int, bias: float
+) -> tuple[CameraNoise, float] | None:
+    """What the pair says whose light is nearest to the middle of the range and does not fill the pixels; None if all do."""
+    levels = [0.5 * sum(level_adu(f.colours[k]) for f in pair) - bias for pair in pairs]
+    ceiling = pairs[0][0].header.saturation_adu or FULL_ADU
+    order = sorted(range(len(pairs)), key=lambda i: abs(levels[i] - 0.45 * ceiling))
+    refused: CalibrationError | None = None
+
+    def noise_of(i: int) -> CameraNoise:
+        exposures = [f.header.exposure_s or 0.0 for f in pairs[i]]
+        return gain_and_read_noise([f.colours[k] for f in pairs[i]], biases, flat_exposures_s=exposures)
+
+    for i in order:
+        if levels[i] + bias > 0.85 * ceiling or any(_clipped(f.colours[k]) for f in pairs[i]):
+            continue
+        try:
+            found = noise_of(i)
+            # Full pixels do not scatter as their light would: held against a pair in less light, if there is one.
+            lower = [j for j in order if 0.1 * levels[i] < levels[j] < 0.8 * levels[i]]
+            if lower and found.e_per_adu > 1.15 * noise_of(lower[0]).e_per_adu:
+                continue
+        except CalibrationError as error:
+            refused = refused or error
+            continue
+        return found, levels[i]
+    if refused is not None:
+        raise refused
+    return None
+
+
+def _clipped(plane: Plane) -> bool:
+    return float(np.mean(plane >= np.nanmax(plane))) > CLIPPED_SHARE
+
+
+def _together(told: Sequence[Told], cfa: str, notes: list[str]) -> tuple[float, float, float, float]:
+    """Gain and read noise with their errors, all colours together; told where they contradict each other."""
+    out: list[float] = []
+    for name, unit in (("e_per_adu", "e/ADU"), ("read_noise_e", "e")):
+        values = np.array([getattr(n, name) for _, n, _ in told])
+        errors = np.array([getattr(n, "e_per_adu_error" if name == "e_per_adu" else "read_noise_error_e") for _, n, _ in told])  # fmt: skip
+        weights = 1.0 / errors**2
+        mean, error = float((weights * values).sum() / weights.sum()), float(weights.sum() ** -0.5)
+        off = np.abs(values - mean)
+        if (off > 4.0 * errors).any() and off.max() > 0.02 * mean:
+            each = ", ".join(f"{c} {v:.4g}" for (c, _, _), v in zip(told, values, strict=True))
+            what = "gain" if name == "e_per_adu" else "read noise"
+            notes.append(f"the {what} of the colours differs ({each} {unit}), and is told as their mean")
+            error = float(np.hypot(error, values.std(ddof=1)))
+        out += [mean, error]
+    return out[0], out[1], out[2], out[3]
 
 
 def _dark_points(
@@ -219,22 +329,45 @@ def _dark_points(
 
 
 def _linearity(
-    flats: Sequence[CalibrationFrame], bias: float, scale: float, notes: list[str]
+    flats: Sequence[CalibrationFrame], bias_levels: Sequence[float], scale: float, notes: list[str]
 ) -> tuple[tuple[LinearPoint, ...], float, float]:
+    """Of the flats of one filter and one session with most exposures; the points are those of the brightest colour."""
     nan = float("nan")
-    one = [f for f in flats if f.header.exposure_s and f.header.filter == flats[0].header.filter]
-    if not np.isfinite(bias) or len({f.header.exposure_s for f in one}) < 3:
+    groups: dict[tuple[str | None, int], list[CalibrationFrame]] = defaultdict(list)
+    for f, session in zip(flats, _sessions(flats), strict=True):
+        if f.header.exposure_s:
+            groups[(f.header.filter, session)].append(f)
+    one = max(groups.values(), key=lambda g: len({f.header.exposure_s for f in g}), default=[])
+    if not bias_levels or len({f.header.exposure_s for f in one}) < 3:
         return (), nan, nan
-    try:
-        found = linearity([f.header.exposure_s or 0.0 for f in one], [level_adu(f.plane) - bias for f in one])
-    except CalibrationError as error:
-        notes.append(error.line)
+    exposures = [f.header.exposure_s or 0.0 for f in one]
+    levels = np.array([[level_adu(c) - b for c, b in zip(f.colours, bias_levels, strict=True)] for f in one])
+    brightest = levels.max(axis=0)
+    found: dict[int, Linearity] = {}
+    for k in np.argsort(-brightest):
+        if brightest[k] < DIMMEST * brightest.max():
+            continue
+        try:
+            found[int(k)] = linearity(exposures, levels[:, k])
+        except CalibrationError as error:
+            if not found:
+                notes.append(error.line)
+    if not found:
         return (), nan, nan
+    worst = max(line.worst_departure for line in found.values())
+    if worst > STEADY_DEPARTURE:
+        notes.append(
+            f"linearity and full well are not told: the flats' levels leave a straight line in exposure by {100 * worst:.0f} %, "
+            "as they do when the light changes from flat to flat"
+        )
+        return (), nan, nan
+    first = next(iter(found.values()))
     points = tuple(
         LinearPoint(exposure_s=float(t), level_e=float(v) * scale, departure=float(d))
-        for t, v, d in zip(found.exposure_s, found.level_adu, found.departure, strict=True)
+        for t, v, d in zip(first.exposure_s, first.level_adu, first.departure, strict=True)
     )
-    return points, found.worst_departure, found.full_well_adu * scale
+    wells = [line.full_well_adu for line in found.values() if np.isfinite(line.full_well_adu)]
+    return points, worst, float(np.median(wells)) * scale if wells else nan
 
 
 def _hot(darks: Sequence[CalibrationFrame]) -> tuple[npt.NDArray[np.int64], int] | None:

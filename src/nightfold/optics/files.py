@@ -332,17 +332,32 @@ class CalibrationFrame:
     header: FrameHeader
     plane: npt.NDArray[np.float32]
 
+    @property
+    def colours(self) -> list[npt.NDArray[np.float32]]:
+        """Each place of the colour filters' 2x2 cell by itself; the whole plane without such filters."""
+        if not self.header.cfa:
+            return [self.plane]
+        return [self.plane[y::2, x::2] for y in (0, 1) for x in (0, 1)]
+
 
 MIDDLE_PX = 1024
 """Side of the patch in the middle of the frame that a camera test looks at: even light, and pixels enough for 0.2 %."""
 
 
-def camera_frames(paths: Sequence[Path], rules: HeaderRules | None = None) -> dict[str, list[CalibrationFrame]]:
+def camera_frames(
+    paths: Sequence[Path], rules: HeaderRules | None = None, *, watch: Watch | None = None
+) -> dict[str, list[CalibrationFrame]]:
     """Flats, biases and darks by kind, of one camera and one gain; subs among them are refused."""
     files = find_files(paths)
     headers = [(p, read_header(p, rules)) for p in files]
     if not files:
         raise CalibrationError("no frames for the camera test found", seen=", ".join(map(str, paths)) or "no path", allowed="flats, biases and darks")  # fmt: skip
+    for path, header in headers:
+        if header.kind == "sub":
+            raise CalibrationError(
+                f"{path.name} is a sub, not a calibration frame", seen="sub", allowed="flats, biases, darks",
+                next_step="leave it out",
+            )  # fmt: skip
     of_one_rig(headers)
     for key, what in (("gain", "gain setting"), ("offset", "offset"), ("readout_mode", "read-out mode")):
         values = {getattr(h, key) for _, h in headers} - {None}
@@ -353,17 +368,12 @@ def camera_frames(paths: Sequence[Path], rules: HeaderRules | None = None) -> di
             )  # fmt: skip
     found: dict[str, list[CalibrationFrame]] = defaultdict(list)
     for path, header in headers:
-        if header.kind == "sub":
-            raise CalibrationError(
-                f"{path.name} is a sub, not a calibration frame", seen="sub", allowed="flats, biases, darks",
-                next_step="leave it out",
-            )  # fmt: skip
         pixels, _ = read_all(path)
         height, width = pixels.shape
         side_y, side_x = min(height, MIDDLE_PX), min(width, MIDDLE_PX)
         y0, x0 = (height - side_y) // 2 // 2 * 2, (width - side_x) // 2 // 2 * 2
         plane = pixels[y0 : y0 + side_y, x0 : x0 + side_x]
-        if header.cfa:
-            plane = plane[::2, ::2]  # one colour, so that the light is even
         found[header.kind].append(CalibrationFrame(path, header, np.ascontiguousarray(plane)))
+        if watch is not None:
+            watch(sum(map(len, found.values())))
     return dict(found)

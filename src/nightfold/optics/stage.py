@@ -22,7 +22,6 @@ from nightfold.ledger.records import FindingRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.records import Reading
 from nightfold.measure.stage import load_readings
-from nightfold.optics.camera_report import CameraReport, Stated, camera_of_frames
 from nightfold.optics.coma import Coma
 from nightfold.optics.expected import GREEN_NM
 from nightfold.optics.field import elongation_map, measure_field
@@ -30,7 +29,6 @@ from nightfold.optics.field_cells import StarShapes
 from nightfold.optics.files import (
     MeasuredFrame,
     OpticsFacts,
-    camera_frames,
     collimation_of_file,
     coma_of_frames,
     focus_of_files,
@@ -71,7 +69,7 @@ def focus(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> Fo
     files = [p for p in paths if p.suffix.lower() not in (".csv", ".txt")]
     facts = None
     header = _first_header(ws, files)
-    named = _rig_of(ws, rig, header)
+    named = rig_of(ws, rig, header)
     if named is not None:
         facts = facts_of(named, header)
     ws.progress.start(max(1, len(files)), "Measuring", "frames")
@@ -82,7 +80,7 @@ def focus(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> Fo
     finally:
         ws.progress.finish()
     name = named.name if named else None
-    night = _night_of(ws, found.headers[0] if found.headers else None)
+    night = night_of_header(ws, found.headers[0] if found.headers else None)
     report = focus_report(found, rig=name, night=night.isoformat() if night else None)
     keep(ws, "optics-focus", report, rig=name, night=night, filter=report.filter, same=("start", "points"))
     if report.field is not None and report.field.measured:
@@ -94,52 +92,10 @@ def focus(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> Fo
 def collimation(ws: Workspace, path: Path, *, rig: str | None = None) -> CollimationReport:
     """The shadow in the brightest defocused star of a frame, kept as a finding."""
     found, header = collimation_of_file(path, header_rules(ws.settings))
-    named, night = _rig_of(ws, rig, header), _night_of(ws, header)
+    named, night = rig_of(ws, rig, header), night_of_header(ws, header)
     name = named.name if named else None
     report = CollimationReport(**values_of(found), file=str(path), rig=name, night=night.isoformat() if night else None)
     keep(ws, "optics-collimation", report, rig=name, night=night, same=("file",))
-    return report
-
-
-def camera(ws: Workspace, paths: Sequence[Path], *, rig: str | None = None) -> CameraReport:
-    """A camera test from files, against campaign.toml, kept as a finding."""
-    frames = camera_frames(paths, header_rules(ws.settings))
-    header = next(f[0].header for f in frames.values())
-    named, night = _rig_of(ws, rig, header), _night_of(ws, header)
-    name = named.name if named else None
-    report = camera_of_frames(frames, _stated(named, header), rig=name, night=night.isoformat() if night else None)
-    report = _hot_growth(ws, report, name, night)
-    keep(ws, "optics-camera", report, rig=name, night=night)
-    return report
-
-
-def _stated(rig: Rig | None, header: FrameHeader) -> Stated:
-    nan = float("nan")
-    gain = rig.gain_for(header.gain) if rig else None
-    if rig is None:
-        return Stated()
-    area = header.binning[0] * header.binning[1]
-    return Stated(
-        e_per_adu=gain.e_per_adu or nan if gain else nan,
-        read_noise_e=gain.read_noise_e if gain and gain.read_noise_e is not None else nan,
-        full_well_e=gain.full_well_e or nan if gain else nan,
-        dark_e_per_s=tuple((float(t), float(v) * area) for t, v in rig.camera.dark_e_per_s),
-    )
-
-
-def _hot_growth(ws: Workspace, report: CameraReport, rig: str | None, night: date | None) -> CameraReport:
-    """Against the last test of an earlier date whose hot pixels are on record."""
-    if report.hot_pixels is None or night is None:
-        return report
-    for before in reversed(ws.ledger.findings("optics-camera", rig=rig)):
-        places = before.document.get("hot_places")
-        if before.night is None or before.night >= night or not places or not report.hot_places:
-            continue
-        years = (night - before.night).days / 365.25
-        new, gone = len(set(report.hot_places) - set(places)), len(set(places) - set(report.hot_places))
-        return replace(
-            report, hot_per_year=(new - gone) / years, hot_per_year_uncertainty=float(np.sqrt(new + gone)) / years
-        )
     return report
 
 
@@ -170,7 +126,7 @@ class Law:
 
 def law(ws: Workspace, *, rig: str | None = None) -> LawReport:
     """The focus law of a rig from its runs on record, and what missed focus cost its subs; kept as a finding."""
-    named = _rig_named(ws, rig)
+    named = rig_named_or_only(ws, rig)
     name = named.name if named else None
     found = law_of(ws, name)
     rows = [r for r in ws.ledger.frames(kind="sub", rig=name) if header_of_row(r).focuser_position is not None]
@@ -406,7 +362,7 @@ def facts_of(rig: Rig | None, header: FrameHeader | None) -> OpticsFacts:
     )
 
 
-def _rig_named(ws: Workspace, name: str | None) -> Rig | None:
+def rig_named_or_only(ws: Workspace, name: str | None) -> Rig | None:
     """The rig of that name; the only one if none is named."""
     if name is None:
         if len(ws.settings.rig) > 1:
@@ -420,10 +376,10 @@ def _rig_named(ws: Workspace, name: str | None) -> Rig | None:
     return rig
 
 
-def _rig_of(ws: Workspace, name: str | None, header: FrameHeader | None) -> Rig | None:
+def rig_of(ws: Workspace, name: str | None, header: FrameHeader | None) -> Rig | None:
     """The rig named, else the one whose frames look like this header, else the only one."""
     if name is not None:
-        return _rig_named(ws, name)
+        return rig_named_or_only(ws, name)
     if header is not None:
         return ws.settings.rig_named(match_rig(header, rig_hints(ws.settings)))
     return ws.settings.rig[0] if len(ws.settings.rig) == 1 else None
@@ -441,7 +397,7 @@ def night_rows(ws: Workspace, rig: str | None, night: date | None) -> tuple[Rig 
     """The subs of one rig and night; by default the rig with most subs of the last night."""
     nights = ws.ledger.nights(rig=rig)
     if rig is not None:
-        _rig_named(ws, rig)
+        rig_named_or_only(ws, rig)
     if not nights:
         raise FrameError("no subs of a dated night here yet", seen=f"rig {rig}" if rig else "none", allowed="subs that were taken in", next_step="take some in first")  # fmt: skip
     day = night or nights[-1]
@@ -458,7 +414,7 @@ def night_rows(ws: Workspace, rig: str | None, night: date | None) -> tuple[Rig 
     return ws.settings.rig_named(name), day, mine
 
 
-def _night_of(ws: Workspace, header: FrameHeader | None) -> date | None:
+def night_of_header(ws: Workspace, header: FrameHeader | None) -> date | None:
     if header is None or header.start is None:
         return None
     site = ws.settings.site
