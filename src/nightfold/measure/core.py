@@ -21,6 +21,7 @@ from nightfold.measure.background import (
 )
 from nightfold.measure.banding import banding_e
 from nightfold.measure.detect import Peaks, find_stars
+from nightfold.measure.dots import dots_in_rows
 from nightfold.measure.neighbours import pairs_within
 from nightfold.measure.records import Reading, SkyMesh, Stars, Streak
 from nightfold.measure.stars import (
@@ -262,6 +263,10 @@ def _measured(
 
     shapes = moment_shapes(w, width)
     flags = _flags(w, shapes, variance, fwhm)
+    clean = np.flatnonzero(flags == 0)
+    flags[clean[dots_in_rows(w.x[clean], w.y[clean], shape=frame.image.shape, fwhm_px=fwhm)]] |= int(
+        StarFlag.NOT_A_STAR
+    )
     count = int(np.count_nonzero((flags & int(StarFlag.NOT_A_STAR | StarFlag.ELONGATED)) == 0))
     count += round(beyond * count / max(1, len(peaks)))
     fits, profiles = _profiles(frame, w, shapes, flags, background, variance, fwhm)
