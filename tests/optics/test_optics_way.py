@@ -14,6 +14,7 @@ from astropy.io import fits
 from optics_runs import HERON, SCENE, tilted
 
 from command_shell import Shell
+from nightfold.align.places.stage import solve_subs
 from nightfold.align.stage import place_subs
 from nightfold.campaign import Campaign
 from nightfold.cli import main
@@ -258,7 +259,19 @@ def test_field_tracking_and_polar_of_a_night(measured: Shell, tmp_path: Path) ->
     assert "not measurable" in found["sentence"]
     assert found["tilt_x_um"] is None
     assert (tmp_path / "field.png").read_bytes()[:4] == b"\x89PNG"
-    assert "place on the sky" in line_of(shell, "optics", "polar")
+    line = line_of(shell, "optics", "polar")
+    assert "place on the sky" in line
+    assert "none was looked for yet" in line
+    assert "run `nightfold judge`" in line
+    on_frame = shell("optics", "tracking", "--night", "2026-05-14", "--chart", tmp_path / "on-frame.svg")
+    assert on_frame["along"] == "frame"
+    assert on_frame["ra_arcsec_per_h"] is None
+    assert "How the frame lies on the sky is not known" in on_frame["sentence"]
+    with Campaign.open(shell.folder) as campaign:
+        solve_subs(campaign._ws)
+    line = line_of(shell, "optics", "polar")
+    assert "too few catalogue stars" in line
+    assert "catalogue add" in line
     # The small field is too small to be solved: the scale and turn of its first night are given here.
     with Campaign.open(shell.folder) as campaign:
         ws = campaign._ws
@@ -286,6 +299,13 @@ def test_field_tracking_and_polar_of_a_night(measured: Shell, tmp_path: Path) ->
     assert [t["night"] for t in tracking["trend"]] == ["2026-05-14"]
     assert tracking["subs"] >= 3
     assert len(tracking["points"]) == tracking["subs"]
+    assert tracking["along"] == "sky"
+    # North is up and east to the left there: stars that went to the right did as the frame went east.
+    scale = 206.264806 * 4.63 / 530
+    for a, b in zip(tracking["points"], on_frame["points"], strict=True):
+        assert b["x_px"] * scale == pytest.approx(a["east_arcsec"], abs=0.05)
+        assert b["y_px"] * scale == pytest.approx(-a["north_arcsec"], abs=0.05)
+        assert b["east_arcsec"] is None
     assert {"sentence", "ra_arcsec_per_h", "dithers", "elongation_sentence"} <= set(tracking)
     assert "no measured subs" in line_of(shell, "optics", "tracking", "--night", "2020-01-01")
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from nightfold.errors import FrameError
-from nightfold.optics.tracking import Tracking, measure_tracking
+from nightfold.optics.tracking import Tracking, measure_on_frame, measure_tracking
 
 
 def series(
@@ -106,6 +106,25 @@ def test_no_direction_and_no_orientation() -> None:
     assert np.isnan(found.elongation_angle_deg)
     assert "no one direction" in found.elongation_sentence
     assert "not known" in drawn(0.0, float("nan")).elongation_sentence
+
+
+def test_drift_and_dithers_along_the_frame() -> None:
+    """Without a place on the sky: in pixels, and in arcsec where the scale is known; 3 px an hour to the left, 1.5 up."""
+    t, x, y = series(11, rate=(-3.0, 1.5), dither=9.0, every=3)
+    found = measure_on_frame(t, x, y, arcsec_px=1.8)
+    assert found.along == "frame"
+    assert found.x_px_per_h == pytest.approx(-3.0, abs=3.5 * found.x_uncertainty_px)
+    assert found.y_px_per_h == pytest.approx(1.5, abs=3.5 * found.y_uncertainty_px)
+    assert np.isnan(found.ra_arcsec_per_h)
+    assert found.dithers == pytest.approx(13, abs=2)
+    assert found.dither_arcsec == pytest.approx(1.8 * found.dither_px)
+    for words in ("to the left", "upwards", "″ an hour", "on the sky is not known"):
+        assert words in found.sentence
+    alone = measure_on_frame(t, x, y)
+    assert alone.x_px_per_h == pytest.approx(found.x_px_per_h, abs=found.x_uncertainty_px)
+    assert np.isnan(alone.dither_arcsec)
+    assert alone.dither_px == pytest.approx(found.dither_px, rel=0.05)
+    assert " px an hour" in alone.sentence
 
 
 def test_too_little_is_said() -> None:

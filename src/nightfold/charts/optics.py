@@ -194,17 +194,19 @@ def _pole(report: PolarReport, ground: GroundName | Ground, width: int = 320) ->
 def _track(report: TrackingReport, ground: GroundName | Ground, width: int = 560) -> Spec:
     """Where the field lay over the night in both axes."""
     base = ground_of(ground)
+    on_frame = report.along == "frame"
+    names = ("along the width", "along the height") if on_frame else ("right ascension", "declination")
     rows = [
-        {"hours": p.hours, "arcsec": value, "axis": axis}
+        {"hours": p.hours, "value": value, "axis": axis}
         for p in report.points
-        for axis, value in (("right ascension", p.east_arcsec), ("declination", p.north_arcsec))
+        for axis, value in zip(names, (p.x_px, p.y_px) if on_frame else (p.east_arcsec, p.north_arcsec), strict=True)
     ]
     layer: Spec = {
         "data": {"values": rows},
         "mark": {"type": "line", "point": {"size": 28, "color": base.ink}, "color": base.soft},
         "encoding": {
             "x": {"field": "hours", "type": "quantitative", "axis": {"title": "hours into the night"}},
-            "y": {"field": "arcsec", "type": "quantitative", "axis": {"title": "arcsec"}},
+            "y": {"field": "value", "type": "quantitative", "axis": {"title": "pixels" if on_frame else "arcsec"}},
             "strokeDash": {"field": "axis", "type": "nominal", "legend": {"title": None, "orient": "bottom"}},
         },
     }

@@ -146,6 +146,8 @@ class TrackingPoint:
     hours: float  # from the first sub
     east_arcsec: float
     north_arcsec: float
+    x_px: float = float("nan")  # where the stars lay on the frame, told where the sky is not known
+    y_px: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,8 @@ and comes back to where it was; drift goes on. Both are in the offsets, and the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -28,8 +29,27 @@ ALONG_DEG = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Axes:
+    """What the two axes of the places are called, each way, and the unit."""
+
+    drifted: str
+    plus: tuple[str, str]
+    minus: tuple[str, str]
+    unit: str
+    tail: str = ""
+
+
+SKY = Axes(
+    drifted="The field drifted", plus=("in right ascension", "in declination"), minus=("in right ascension", "in declination"), unit="″"
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tracking:
-    """Of one night's subs of one target. Uncertainties are 1 sigma; NaN where not told."""
+    """Of one night's subs of one target. Uncertainties are 1 sigma; NaN where not told.
+
+    Where the frames' place on the sky is not known, drift is told along the frame, in pixels, and in arcsec where the scale is known.
+    """
 
     told: bool
     sentence: str
@@ -49,6 +69,12 @@ class Tracking:
     elongation_sentence: str
     elongation_angle_deg: float  # position angle on the sky, north through east; NaN where there is none
     elongation_from_ra_deg: float  # 0: along right ascension, 90: along declination
+    along: Literal["sky", "frame"] = "sky"
+    x_px_per_h: float = float("nan")  # how the stars moved on the frame, + to the right; NaN where the sky is known
+    x_uncertainty_px: float = float("nan")
+    y_px_per_h: float = float("nan")  # + upwards
+    y_uncertainty_px: float = float("nan")
+    dither_px: float = float("nan")
 
 
 def measure_tracking(
@@ -61,6 +87,7 @@ def measure_tracking(
     elongation_y: npt.ArrayLike | None = None,
     up_deg: float = float("nan"),
     mirrored: bool = False,
+    axes: Axes = SKY,
 ) -> Tracking:
     """Drift, dithers and trailing of one night.
 
@@ -74,6 +101,8 @@ def measure_tracking(
         e cos 2a and e sin 2a of each sub's stars, a from +x towards +y of the frame.
     up_deg, mirrored : float, bool
         Position angle of the frame's +y, north through east, and whether the frame is a mirror image (det CD > 0).
+    axes : Axes
+        How the two are spoken of, where the places are not arcseconds east and north.
     """
     t, east, north = (np.asarray(v, np.float64) for v in (time_s, east_arcsec, north_arcsec))
     if not t.shape == east.shape == north.shape or t.ndim != 1:
@@ -97,23 +126,22 @@ def measure_tracking(
     size = float(np.median(step[dithers])) if dithers.any() else float("nan")
     dithered = bool(dithers.sum() >= 3)
     parts = []
-    for name, rate, error in (
-        ("right ascension", found.rate[0], found.error[0]),
-        ("declination", found.rate[1], found.error[1]),
-    ):
+    for axis, (rate, error) in enumerate(zip(found.rate, found.error, strict=True)):
         if abs(rate) > 3.0 * error:
-            parts.append(f"{abs(rate):.1f} ± {error:.1f}″ an hour in {name}")
+            way = (axes.plus if rate > 0.0 else axes.minus)[axis]
+            parts.append(f"{abs(rate):.1f} ± {error:.1f}{axes.unit} an hour {way}")
     sentence = (
-        "The field drifted " + " and ".join(parts) + "."
+        f"{axes.drifted} " + " and ".join(parts) + "."
         if parts
-        else f"No drift beyond {3 * max(found.error):.1f}″ an hour."
+        else f"No drift beyond {3 * max(found.error):.1f}{axes.unit} an hour."
     )
     if dithered:
-        sentence += f" {int(dithers.sum())} dithers of about {size:.1f}″."
+        sentence += f" {int(dithers.sum())} dithers of about {size:.1f}{axes.unit}."
     if jumped.any():
         sentence += f" {int(jumped.sum())} new pointings in between."
     if abs(found.bend) > 3.0 * found.bend_error:
         sentence += " The drift changed over the night, as it does when guider and camera flex against each other."
+    sentence += axes.tail
     return Tracking(
         told=True, sentence=sentence, ra_arcsec_per_h=found.rate[0], ra_uncertainty=found.error[0],
         dec_arcsec_per_h=found.rate[1], dec_uncertainty=found.error[1], dithered=dithered, dither_arcsec=size,
@@ -122,6 +150,41 @@ def measure_tracking(
         flexure_uncertainty=found.bend_error, step=moved, elongation_sentence=words, elongation_angle_deg=angle,
         elongation_from_ra_deg=from_ra,
     )  # fmt: skip
+
+
+def measure_on_frame(
+    time_s: npt.ArrayLike,
+    x_px: npt.ArrayLike,
+    y_px: npt.ArrayLike,
+    *,
+    arcsec_px: float = float("nan"),
+    elongation_x: npt.ArrayLike | None = None,
+    elongation_y: npt.ArrayLike | None = None,
+) -> Tracking:
+    """The same from where the stars lay on the frame, pixels, when nobody knows how it lies on the sky.
+
+    Without a scale, a step counts as a dither from 0.8 px, as a new pointing from 60 px.
+    """
+    known = bool(np.isfinite(arcsec_px))
+    scale = arcsec_px if known else 1.0
+    axes = Axes(
+        drifted="On the frame the stars drifted", plus=("to the right", "upwards"), minus=("to the left", "downwards"),
+        unit="″" if known else " px", tail=" How the frame lies on the sky is not known.",
+    )  # fmt: skip
+    found = measure_tracking(
+        time_s, np.asarray(x_px, np.float64) * scale, np.asarray(y_px, np.float64) * scale, error_arcsec=0.1 * scale,
+        elongation_x=elongation_x, elongation_y=elongation_y, axes=axes,
+    )  # fmt: skip
+    nan = float("nan")
+    on_frame = replace(
+        found, along="frame", ra_arcsec_per_h=nan, ra_uncertainty=nan, dec_arcsec_per_h=nan, dec_uncertainty=nan,
+        x_px_per_h=found.ra_arcsec_per_h / scale, x_uncertainty_px=found.ra_uncertainty / scale,
+        y_px_per_h=found.dec_arcsec_per_h / scale, y_uncertainty_px=found.dec_uncertainty / scale,
+        dither_px=found.dither_arcsec / scale,
+    )  # fmt: skip
+    if known:
+        return on_frame
+    return replace(on_frame, dither_arcsec=nan, wander_arcsec=nan, flexure_arcsec_per_h2=nan, flexure_uncertainty=nan)
 
 
 def _moves(step: FloatArray, error: float) -> tuple[BoolArray, BoolArray]:
@@ -225,7 +288,7 @@ def _elongation(
         return f"Stars are drawn out in no one direction (mean {100 * size:.0f} %).", nan, nan
     on_frame = float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])))
     if not np.isfinite(up_deg):
-        return f"Stars are drawn out by {100 * size:.0f} %; how the frame lies on the sky is not known.", nan, nan
+        return f"Stars are drawn out by {100 * size:.0f} % at {on_frame % 180.0:.0f}° to the frame's width; how the frame lies on the sky is not known.", nan, nan  # fmt: skip
     # From +x towards +y, +y at 90: away from up towards -x is towards the east on an unmirrored frame.
     turned = on_frame - 90.0
     angle = (up_deg + (turned if not mirrored else -turned)) % 180.0

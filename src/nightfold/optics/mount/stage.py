@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -15,12 +15,14 @@ from nightfold.align.stage import placed_of
 from nightfold.align.tangent import project, ra_dec_deg
 from nightfold.align.wcs import directions, is_mirrored, scale_arcsec_px, through_transform, up_deg, wcs_cards
 from nightfold.errors import FrameError
-from nightfold.ledger.records import FrameRow
+from nightfold.intake.stage import header_of_row
+from nightfold.ledger.records import FrameRow, GridRow, PlacementRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.stage import load_readings
 from nightfold.optics.reports import TrackingPoint, TrackingReport, TrackingTrend, values_of
-from nightfold.optics.stage import keep, middle_s, night_rows
-from nightfold.optics.tracking import Tracking, measure_tracking
+from nightfold.optics.stage import facts_of, keep, middle_s, night_rows
+from nightfold.optics.tracking import Tracking, measure_on_frame, measure_tracking
+from nightfold.settings.models import Rig
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -88,14 +90,25 @@ def _with_errors(seen: list[OnSky]) -> list[OnSky]:
     return [s if s.turn_error_deg > 0.0 else replace(s, turn_error_deg=usual) for s in seen]
 
 
-def _most_seen(ws: Workspace, rows: Sequence[FrameRow], what: str) -> tuple[str, list[OnSky]]:
-    places = on_sky(ws, rows)
-    if not places:
-        raise FrameError(
-            f"{what} needs subs whose place on the sky is known", seen="none of this night's",
-            allowed="subs that were placed on a solved grid", next_step="run `nightfold judge`; pixel size, focal length and pointing must be known",
+def not_placed(ws: Workspace, rows: Sequence[FrameRow], what: str, day: date) -> FrameError:
+    """Why these subs have no place on the sky: what solving them said, or that nobody tried yet."""
+    tried = ws.ledger.solutions([r.id for r in rows])
+    said = Counter(str(s.document.get("reason") or "") for s in tried.values() if not s.solved)
+    reasons = [words for words, _ in said.most_common() if words]
+    if not reasons:
+        return FrameError(
+            f"{what} needs subs whose place on the sky is known", seen=f"none of {day}, and none was looked for yet",
+            allowed="subs that were placed on a solved grid", next_step="run `nightfold judge`",
         )  # fmt: skip
-    return max(places.items(), key=lambda item: len(item[1]))
+    reason = reasons[0].removeprefix("its grid has no place: ").split("; ")[0]
+    few = "too few catalogue stars" in reason
+    return FrameError(
+        f"{what} needs subs whose place on the sky is known, and those of {day} could not be solved", seen=reason,
+        allowed="subs that were placed on a solved grid",
+        next_step="add the field's stars with `nightfold catalogue add`, then run `nightfold judge`" if few
+        else "see that the target's ra_deg and dec_deg, the camera's pixel_um and the telescope's focal_length_mm are right, or add the "
+        "field's stars with `nightfold catalogue add`; then run `nightfold judge`",
+    )  # fmt: skip
 
 
 def tracking(ws: Workspace, *, night: date | None = None, rig: str | None = None) -> TrackingReport:
@@ -118,18 +131,69 @@ def tracking(ws: Workspace, *, night: date | None = None, rig: str | None = None
 def tracking_of(ws: Workspace, *, night: date | None = None, rig: str | None = None) -> TrackingReport:
     """The same, nothing written."""
     named, day, rows = night_rows(ws, rig, night)
-    target, seen = _most_seen(ws, rows, "tracking")
+    places = on_sky(ws, rows)
+    if not places:
+        return _on_frame(ws, named, day, rows)
+    target, seen = max(places.items(), key=lambda item: len(item[1]))
     found = _tracked(ws, seen)
-    places = _offsets(seen)
+    offsets = _offsets(seen)
     first = min(middle_s(s.row) for s in seen)
     points = tuple(
         TrackingPoint(hours=(middle_s(s.row) - first) / 3600.0, east_arcsec=float(e), north_arcsec=float(n))
-        for s, (e, n) in zip(seen, places - np.median(places, axis=0), strict=True)
+        for s, (e, n) in zip(seen, offsets - np.median(offsets, axis=0), strict=True)
     )
     return TrackingReport(
         **values_of(found), rig=named.name if named else None, target=target, night=day.isoformat(), subs=len(seen),
         points=points,
     )  # fmt: skip
+
+
+def _on_frame(ws: Workspace, named: Rig | None, day: date, rows: Sequence[FrameRow]) -> TrackingReport:
+    """Without a place on the sky: how the stars moved over the grid's axes, from the subs' transforms onto it."""
+    placed: dict[tuple[str, int | None], list[tuple[FrameRow, FloatArray]]] = defaultdict(list)
+    grids: dict[tuple[str, int | None], GridRow] = {}
+    lies: dict[int, dict[int, PlacementRow]] = {}
+    for row in rows:
+        key = (row.target or "", row.panel)
+        grid = grids.get(key) or ws.ledger.grid(*key)
+        if grid is None or row.start is None:
+            continue
+        grids[key] = grid
+        if grid.id not in lies:
+            lies[grid.id] = ws.ledger.placements(grid.id)
+        place = lies[grid.id].get(row.id)
+        if place is not None and place.found:
+            middle = np.array([[0.5 * (row.width_px - 1), 0.5 * (row.height_px - 1)]])
+            placed[key].append((row, placed_of(place).transform.apply(middle)[0]))
+    if not placed:
+        raise not_placed(ws, rows, "tracking", day)
+    key, seen = max(placed.items(), key=lambda item: len(item[1]))
+    # Where the frame moves to over the stars, the stars move from.
+    xy = -np.array([at for _, at in seen])
+    xy -= np.median(xy, axis=0)
+    subs = [row for row, _ in seen]
+    scale = _grid_scale(ws, grids[key])
+    e_x, e_y = _elongations(ws, subs)
+    times = np.array([middle_s(r) for r in subs])
+    found = measure_on_frame(times, xy[:, 0], xy[:, 1], arcsec_px=scale, elongation_x=e_x, elongation_y=e_y)
+    nan, first = float("nan"), float(times.min())
+    points = tuple(
+        TrackingPoint(
+            hours=(float(t) - first) / 3600.0, east_arcsec=nan, north_arcsec=nan, x_px=float(x), y_px=float(y)
+        )
+        for t, (x, y) in zip(times, xy, strict=True)
+    )
+    return TrackingReport(
+        **values_of(found), rig=named.name if named else None, target=key[0], night=day.isoformat(), subs=len(subs), points=points
+    )  # fmt: skip
+
+
+def _grid_scale(ws: Workspace, grid: GridRow) -> float:
+    """Arcsec a pixel of a grid, as campaign and header state them; NaN where they do not."""
+    for row in ws.ledger.frames(ids=[grid.reference_frame_id]):
+        facts = facts_of(ws.settings.rig_named(row.rig), header_of_row(row))
+        return 206.264806 * facts.pixel_um / facts.focal_length_mm
+    return float("nan")
 
 
 def _offsets(seen: Sequence[OnSky]) -> FloatArray:
@@ -140,18 +204,24 @@ def _offsets(seen: Sequence[OnSky]) -> FloatArray:
 
 
 def _tracked(ws: Workspace, seen: list[OnSky]) -> Tracking:
-    readings = load_readings(ws, [s.row for s in seen])
     plane = _offsets(seen)
-    e_x, e_y = np.full(len(seen), np.nan), np.full(len(seen), np.nan)
-    for i, s in enumerate(seen):
-        reading = readings.get(s.row.id)
-        if reading is not None and np.isfinite(reading.ellipticity):
-            turn = 2.0 * np.radians(reading.ellipticity_angle_deg)
-            known = np.isfinite(turn)
-            # Without a significant direction the elongation is nobody's: none.
-            e_x[i], e_y[i] = (reading.ellipticity * np.cos(turn), reading.ellipticity * np.sin(turn)) if known else (0.0, 0.0)  # fmt: skip
+    e_x, e_y = _elongations(ws, [s.row for s in seen])
     cd = seen[0].cd_deg
     return measure_tracking(
         [middle_s(s.row) for s in seen], plane[:, 0], plane[:, 1], error_arcsec=0.1 * scale_arcsec_px(cd), elongation_x=e_x,
         elongation_y=e_y, up_deg=up_deg(cd), mirrored=is_mirrored(cd),
     )  # fmt: skip
+
+
+def _elongations(ws: Workspace, rows: Sequence[FrameRow]) -> tuple[FloatArray, FloatArray]:
+    """Of each sub's stars, e cos 2a and e sin 2a on its frame; NaN where not known."""
+    readings = load_readings(ws, list(rows))
+    e_x, e_y = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    for i, row in enumerate(rows):
+        reading = readings.get(row.id)
+        if reading is not None and np.isfinite(reading.ellipticity):
+            turn = 2.0 * np.radians(reading.ellipticity_angle_deg)
+            known = np.isfinite(turn)
+            # Without a significant direction the elongation is nobody's: none.
+            e_x[i], e_y[i] = (reading.ellipticity * np.cos(turn), reading.ellipticity * np.sin(turn)) if known else (0.0, 0.0)  # fmt: skip
+    return e_x, e_y

@@ -11,12 +11,12 @@ import numpy.typing as npt
 from scipy.stats import f as f_distribution
 
 from nightfold.align.wcs import is_mirrored, scale_arcsec_px
-from nightfold.errors import FrameError, SettingsError
+from nightfold.errors import SettingsError
 from nightfold.intake.stage import header_of_row
 from nightfold.ledger.workspace import Workspace
 from nightfold.optics.apparent import air_factor, position_angle_deg, seen_by_the_mount
 from nightfold.optics.files import temperature_of
-from nightfold.optics.mount.stage import OnSky, on_sky
+from nightfold.optics.mount.stage import OnSky, not_placed, on_sky
 from nightfold.optics.polar import (
     PolarError,
     corner_trail_arcsec,
@@ -83,10 +83,7 @@ def polar(
     looked = (_night(ws, name, d, where=(latitude, longitude, elevation), guided=guided) for d in days)
     nights = [n for n in looked if n is not None]
     if not nights or nights[0].day != day:
-        raise FrameError(
-            "the polar error needs subs whose place on the sky is known", seen=f"none of {day}", allowed="subs that were placed on a solved grid",
-            next_step="run `nightfold judge`; pixel size, focal length and pointing must be known",
-        )  # fmt: skip
+        raise not_placed(ws, rows, "the polar error", day)
     used, notes = _that_agree(nights, latitude)
     found = _error_of(used, latitude)
     subs = [s for n in used for s in n.seen]
