@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -74,6 +75,21 @@ def test_thin_cloud_is_kept_because_its_weight_mends_it() -> None:
     verdict = judge_subs([*night(), replace(GOOD, frame_id=99, transparency=0.63, scale=0.63)])[-1]
     assert verdict.keep
     assert verdict.worth == pytest.approx(0.63**2, rel=0.15)
+
+
+def test_a_night_that_was_dim_throughout_is_told_against_the_usual() -> None:
+    clear = [replace(s, night="2026-06-10", start_s=1e6 + 310.0 * i) for i, s in enumerate(night(20))]
+    dim = [
+        replace(s, frame_id=100 + i, night="2026-06-11", start_s=1.09e6 + 310.0 * i, transparency=0.59, scale=0.59)
+        for i, s in enumerate(night(8, 5))
+    ]
+    last = replace(clear[-1], frame_id=200, start_s=clear[-1].start_s + 310.0, transparency=0.62, scale=0.62)
+    told = {v.frame_id: v.causes[0][1] for v in judge_subs([*clear, last, *dim]) if v.causes}
+    for sub in dim:
+        share = re.search(r"stars at (\d+) % of the usual, the whole night dim", told[sub.frame_id])
+        assert share is not None, told[sub.frame_id]
+        assert abs(int(share[1]) - 59) <= 3
+    assert "of this night's best" in told[200]
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 4])

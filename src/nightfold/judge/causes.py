@@ -117,10 +117,18 @@ def why_blurred(sub: SubFacts, usual: Usual, story: Story) -> tuple[Cause, str]:
     return "seeing", wide + seeing.words(": unsteady air")
 
 
-def why_dim(sub: SubFacts, usual: Usual, story: Story, best: float) -> tuple[Cause, str]:
-    """Cloud or dew, for a sub whose stars are dimmer than usual; `best` is the night's best transparency."""
+def why_dim(
+    sub: SubFacts, usual: Usual, story: Story, best: float, night_best: float = float("nan")
+) -> tuple[Cause, str]:
+    """Cloud or dew, for a sub whose stars are dimmer than usual.
+
+    `best` is what a clear hour had: the night's best transparency, or nearly the usual one where the whole night was dim.
+    `night_best` is the night's own.
+    """
     share = sub.transparency / best if best > 0 else float("nan")
     told = f"stars at {_percent(share)} of this night's best"
+    if night_best < 0.99 * best:
+        told = f"stars at {_percent(sub.transparency / usual.transparency)} of the usual, the whole night dim"
     cloud, dew = _Points(), _Points()
     if is_uneven(sub):
         cloud.add(2.0, f"one side dimmer by {_percent(sub.uneven)}")

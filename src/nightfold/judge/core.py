@@ -267,7 +267,7 @@ def _weighed(
     dim = (sub.transparency / best) ** 2 if best > 0 and np.isfinite(sub.transparency) else 1.0
     dim_cause: Cause | None = None
     if dim < TOLD_FACTOR:
-        dim_cause, text = why.why_dim(sub, usual, group.story, best)
+        dim_cause, text = why.why_dim(sub, usual, group.story, best, group.bests.get(_night_key(sub), float("nan")))
         found.append((-np.log(max(dim, 1e-9)), dim_cause, text))
     blur_cause: Cause | None = None
     width = sub.long_axis_px / usual.long_px if usual.long_px > 0 else 1.0
