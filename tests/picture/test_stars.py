@@ -204,3 +204,24 @@ def test_a_deep_nebula_full_of_detail_has_no_pits() -> None:
         far &= np.hypot(x - cx, y - cy) > 15.0
     assert far.mean() > 0.2
     assert parts["Ha"].filled[far].mean() < 0.002
+
+
+@pytest.mark.parametrize("fwhm_px", [1.6, 2.2])
+def test_no_speck_of_a_star_stays_in_a_crowd_of_narrow_stars(fwhm_px: float) -> None:
+    """Close pairs, and stars hardly wider than a pixel: sharpening would blow up what stays of them in the nebula."""
+    rng = np.random.default_rng(31)
+    field = Field(seed=31, stars=0)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    image = field.nebula + rng.normal(0, SIGMA, SHAPE)
+    alpha = fwhm_px / (2 * np.sqrt(2 ** (1 / 3.0) - 1))
+    for _ in range(400):
+        cx, cy = rng.uniform(6, SHAPE[1] - 6), rng.uniform(6, SHAPE[0] - 6)
+        peak = min(8.0 * rng.pareto(0.9) + 8.0, 800.0)
+        image += peak * (1 + ((x - cx) ** 2 + (y - cy) ** 2) / alpha**2) ** -3.0
+    plane = Plane(filter="Ha", image=image.astype(np.float32), variance=field.plane.variance)
+    _places, parts = take_stars_apart({"Ha": plane})
+    fine = parts["Ha"].nebula - field.nebula
+    fine -= ndimage.median_filter(fine, 9)
+    specks = (fine == ndimage.maximum_filter(fine, 5)) & (fine > 12.0 * SIGMA)
+    assert specks.sum() <= 4
+    assert fine.min() > -12.0 * SIGMA

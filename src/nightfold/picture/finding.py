@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 from scipy.optimize import least_squares
+from scipy.spatial import cKDTree
 
 from nightfold.flags import StarFlag
 from nightfold.measure.background import LARGE_FRAME_PX, bin_frame, evaluate, mesh_of, sky_mesh
@@ -25,6 +26,7 @@ from nightfold.measure.stars import Frame
 from nightfold.picture.records import Plane
 from nightfold.picture.tiles import TILE_PX, Run, Tile, tiles
 from nightfold.picture.wavelets import decompose, reach_px, smooth
+from nightfold.units import SIGMA_PER_MAD
 
 Plane32 = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -41,6 +43,12 @@ MOST_FLAT = 0.02
 CLEAR_SIGMA = 8.0
 """Peaks of the finest detail that count as clear, in its noise."""
 MOST_CLEAR = 60
+BESIDE_FWHM = 4.0
+"""How near a known star a companion is."""
+COMPACT_ALONE = 0.85
+"""See `_compactness`: a sharp peak far from any star must be as a star is."""
+NORMAL_95 = 1.96
+"""Of a normal distribution 5 % lies beyond this many sigma, both sides together."""
 SKY_ROWS = 2048
 """Rows of sky evaluated at a time."""
 MOFFAT_BETA = 3.0
@@ -64,15 +72,16 @@ def find_star_places(
     planes: Mapping[str, Plane],
     *,
     threshold_sigma: float = 5.0,
-    fwhm_px: float | None = None,
+    known: StarPlaces | None = None,
     tile_px: int = TILE_PX,
     run: Run = map,
 ) -> StarPlaces:
     """Stars that all filters together show; without NaN in the planes.
 
-    With `fwhm_px` the bright ones are taken to be off already: what is smooth on twice that size is then subtracted,
-    which follows nebula more closely than a mesh can beside bright stars.
+    With `known` stars these are taken to be off already: what is smooth on twice their size is then subtracted, which
+    follows nebula more closely than a mesh can beside bright stars, and what they hid beside them is looked for.
     """
+    fwhm_px = None if known is None else known.fwhm_px
     first = next(iter(planes.values()), None)
     if first is None or first.image.size < 1024:
         return _no_stars()
@@ -107,18 +116,77 @@ def find_star_places(
     stars = replace(stars, x=stars.x - EDGE_PX, y=stars.y - EDGE_PX)
     height, wide = _shape(flat)
     stars = stars.take((stars.x > -1) & (stars.y > -1) & (stars.x < wide) & (stars.y < height))
-    if len(stars) == 0:
+    if len(stars) == 0 and known is None:
         return _no_stars()
     typical = width if math.isfinite(width) else reading.fwhm_px if math.isfinite(reading.fwhm_px) else fwhm
     kept = stars.take(_star_like(stars, flat, typical, threshold_sigma, tile_px, run))
-    if len(kept) < (LEAST_STARS if fwhm_px is None else 1):
+    if len(kept) < LEAST_STARS and known is None:
         return _no_stars()
     x, y, snr = kept.x, kept.y, kept.snr
+    if known is not None:
+        px, py, heights = sharp_peaks(flat, known, tile_px=tile_px, run=run)
+        alone = _nearest(px, py, x, y) > typical
+        x, y, snr = (np.concatenate(both) for both in ((x, px[alone]), (y, py[alone]), (snr, heights[alone])))
     # A clump of cut-off stars has no peak to be found by: its middle stands for it.
     for cx, cy in _flat_tops(flat_topped):
         if np.min(np.hypot(x - cx, y - cy)) > typical:
             x, y, snr = np.append(x, cx), np.append(y, cy), np.append(snr, float(snr.max()))
     return StarPlaces(x=x, y=y, snr=snr, fwhm_px=float(typical))
+
+
+def sharp_peaks(
+    flat: Plane32, known: StarPlaces, *, tile_px: int = TILE_PX, run: Run = map
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Stars that no measuring finds: x, y (pixels) and heights (sigma) of sharp peaks.
+
+    Cut by a brighter neighbour's model they are too narrow and crooked to be measured as stars are; where a star is hardly
+    wider than a pixel it passes for a defect of the sensor. Half a width and more from the brighter star's middle they are
+    no error of its model, and a nebula shows nothing as sharp and high.
+    """
+    noise = SIGMA_PER_MAD * float(np.median(np.abs(flat[::4, ::4])))
+    spread = np.quantile(np.abs(flat[::4, ::4]), 0.95) / NORMAL_95
+    # Where a deep nebula is full of fine detail, that is the noise in which a star must stand out.
+    least = CLEAR_SIGMA * max(noise, float(spread))
+    empty = np.zeros(0)
+    if not len(known) or not least > 0:
+        return empty, empty, empty
+    peaks: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+    for tile in tiles(_shape(flat), 2, tile_px):
+        cut = flat[tile.outer]
+        rows, columns = np.nonzero((cut > least) & (cut == ndimage.maximum_filter(cut, 3)))
+        rows, columns = rows + tile.outer[0].start, columns + tile.outer[1].start
+        mine = (rows >= tile.inner[0].start) & (rows < tile.inner[0].stop)
+        mine &= (columns >= tile.inner[1].start) & (columns < tile.inner[1].stop)
+        rows, columns = rows[mine], columns[mine]
+        tops = flat[rows, columns].astype(np.float64)
+        peaks.append((_top(flat, rows, columns, 1), _top(flat, rows, columns, 0), tops))
+    x, y, height = (np.concatenate(parts) for parts in zip(*peaks))
+    away = _nearest(x, y, known.x, known.y)
+    own = away > 0.5 * known.fwhm_px
+    x, y, height, away = x[own], y[own], height[own], away[own]
+    compact = _compactness(flat, x, y, known.fwhm_px, tile_px, run)
+    sharp = compact > np.where(away < BESIDE_FWHM * known.fwhm_px, COMPACT, COMPACT_ALONE)
+    order = np.flatnonzero(sharp)[np.argsort(-height[sharp], kind="stable")]
+    return x[order], y[order], height[order]
+
+
+def _top(image: Plane32, y: npt.NDArray[np.int64], x: npt.NDArray[np.int64], axis: int) -> FloatArray:
+    """Where along an axis a parabola through a peak and its two neighbours is highest, in pixels of the image."""
+    at = y if axis == 0 else x
+    size = image.shape[axis]
+    before, after = np.maximum(at - 1, 0), np.minimum(at + 1, size - 1)
+    low = image[before, x] if axis == 0 else image[y, before]
+    high = image[after, x] if axis == 0 else image[y, after]
+    bend = 2.0 * image[y, x].astype(np.float64) - low - high
+    shift = np.where(bend > 0, 0.5 * (high.astype(np.float64) - low) / np.where(bend > 0, bend, 1.0), 0.0)
+    return np.asarray(at + np.clip(shift, -0.5, 0.5))
+
+
+def _nearest(x: FloatArray, y: FloatArray, to_x: FloatArray, to_y: FloatArray) -> FloatArray:
+    """Distance of each (x, y) to the nearest of other places; infinite if there are none."""
+    if not to_x.size or not x.size:
+        return np.full(x.size, np.inf)
+    return np.asarray(cKDTree(np.column_stack([to_x, to_y])).query(np.column_stack([x, y]))[0])
 
 
 def _star_like(

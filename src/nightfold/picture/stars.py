@@ -87,7 +87,7 @@ def take_stars_apart(
 
     layers = {name: work(name) for name in planes}
     rest = {f: Plane(filter=f, image=layer.nebula, variance=planes[f].variance) for f, layer in layers.items()}
-    more = find_star_places(rest, threshold_sigma=threshold_sigma, fwhm_px=places.fwhm_px, tile_px=tile_px, run=run)
+    more = find_star_places(rest, threshold_sigma=threshold_sigma, known=places, tile_px=tile_px, run=run)
     if len(more):
         both = {name: np.concatenate([getattr(places, name), getattr(more, name)]) for name in ("x", "y", "snr")}
         places = StarPlaces(**both, fwhm_px=places.fwhm_px)
