@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from nightfold.align.cones import catalogue_for, user_cone_folder
 from nightfold.align.solve import Solution, solve
 from nightfold.errors import RegistrationError
 from nightfold.flags import StarFlag
-from nightfold.frames.header import read_header
+from nightfold.frames.header import read_header, read_layout
 from nightfold.frames.pixels import read_all
 from nightfold.frames.spellings import as_number, as_sexagesimal
 from nightfold.frames.write import write_fits
@@ -60,19 +61,22 @@ def solve_file(
     within_deg : float
         How far the frame's middle may lie from there.
     scale : float, optional
-        Expected arcsec per pixel, within a tenth; from the header's pixel and focal length when not given.
+        Expected arcsec per pixel, within a tenth; when not given, from the header's pixel and focal length, else from its own
+        celestial coordinates.
     write : Path, optional
         A FITS header file to write the solution into; the frame itself is never changed.
     cone_folders : sequence of Path
         Where deeper lists are kept, beside the person's own; they serve a search around a pointing.
     """
-    header = read_header(path)
+    header, cards = read_header(path), read_layout(path)[1]
     if scale is None and header.pixel_um and header.focal_length_mm:
         scale = scale_arcsec_px(header.pixel_um, header.focal_length_mm)
+    if scale is None:
+        scale = scale_of_cards(cards)
     if scale is None or not scale > 0:
         raise RegistrationError(
             f"{path.name}: the scale is not known",
-            seen="no pixel size or focal length in the header",
+            seen="no pixel size and focal length, and no coordinates, in the header",
             allowed="arcsec per pixel, within a tenth",
             next_step="name it with --scale",
         )
@@ -84,6 +88,9 @@ def solve_file(
         folders = [*cone_folders, user_cone_folder()]
         catalogue = catalogue_for(folders, around=pointing, within_deg=within_deg, epoch_year=year)
     pixels, _ = read_all(path)
+    if str(cards.get("BUNIT", "")).strip().lower().endswith("/s") and header.exposure_s:
+        # Light a second, as masters have it: a star's own noise is told by all its light.
+        pixels = (pixels * np.float32(header.exposure_s)).astype(np.float32)
     stars = measure_sub(pixels, read_noise_e=0.0).stars
     solution = solve_stars(
         stars,
@@ -133,6 +140,27 @@ def solve_stars(
         error_px=chosen.position_error_px,
         index_folder=index_folder(),
     )
+
+
+def scale_of_cards(cards: Mapping[str, object]) -> float | None:
+    """Arcsec per pixel at the reference pixel of a header's celestial coordinates; None where it has none.
+
+    CDi_j, or CDELTi with PCi_j (FITS Standard 4.0, section 8.1); the root of the determinant, so that turns do not matter.
+    """
+
+    def number(key: str, default: float) -> float:
+        value = cards.get(key)
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else default
+
+    if not str(cards.get("CTYPE1", "")).upper().startswith(("RA--", "DEC-")):
+        return None
+    if any(f"CD{i}_{j}" in cards for i in (1, 2) for j in (1, 2)):
+        cd = [[number(f"CD{i}_{j}", 0.0) for j in (1, 2)] for i in (1, 2)]
+    else:
+        step = [number("CDELT1", math.nan), number("CDELT2", math.nan)]
+        cd = [[step[i] * number(f"PC{i + 1}_{j + 1}", float(i == j)) for j in (0, 1)] for i in (0, 1)]
+    scale = 3600.0 * math.sqrt(abs(cd[0][0] * cd[1][1] - cd[0][1] * cd[1][0]))
+    return scale if math.isfinite(scale) and scale > 0.0 else None
 
 
 def index_folder() -> Path:
