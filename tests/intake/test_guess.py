@@ -101,3 +101,23 @@ def test_spellings_of_one_name_are_one_target() -> None:
     apart = ["PK 164+31", "PK 164-31", "PK 16-431", "M 1 1", "M 11"]
     guess = guess_campaign([replace(SUB, object=name) for name in apart])
     assert sorted(t["name"] for t in guess.tables["target"]) == sorted(apart)
+
+
+def test_unnamed_subs_of_two_fields_are_two_targets() -> None:
+    one = replace(SUB, object=None, ra_deg=359.9)
+    across = replace(one, ra_deg=0.2)
+    other = replace(one, ra_deg=262.0, dec_deg=-40.0)
+    lost = replace(one, ra_deg=None, dec_deg=None)
+    guess = guess_campaign([one, across, other, one, lost])
+    places = {t["name"]: (t["ra_deg"], t["dec_deg"]) for t in guess.tables["target"]}
+    assert places == {
+        "target": (pytest.approx(0.0, abs=0.05), pytest.approx(-48.8, abs=0.001)),
+        "target 2": (262.0, -40.0),
+    }
+    assert any("4 subs name no object; they are called “target”" in s for s in guess.sentences)
+    assert any(
+        "1 sub names no object; it is called “target 2”, at RA 262.00°, Dec -40.00°" in s for s in guess.sentences
+    )
+    # Beside a named target, those that point there join it and the others are their own.
+    guess = guess_campaign([SUB, SUB, one, other])
+    assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge", "target"]

@@ -207,14 +207,16 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
     by_object: dict[str | None, list[FrameHeader]] = defaultdict(list)
     for header in subs:
         by_object[_plain(header.object)].append(header)
-    for key, group in sorted(by_object.items(), key=lambda item: (item[0] is None, -len(item[1]))):
-        name = _commonest(h.object for h in group) if key is not None else None
+    groups = sorted((g for key, g in by_object.items() if key is not None), key=lambda g: -len(g))
+    groups += _by_place(by_object.get(None, []))
+    for group in groups:
+        name = _commonest(h.object for h in group) if group[0].object and group[0].object.strip() else None
         ra, dec = _place(group)
         near = next((t for t in targets if name is None and (ra is None or _near(t, ra, dec))), None)
         if near is not None:
             told.append(f"{len(group)} subs name no object; they are taken as {near['name']}.")
             continue
-        target: dict[str, Any] = {"name": name or "target", "rigs": rigs}
+        target: dict[str, Any] = {"name": name or _unique("target", [t["name"] for t in targets]), "rigs": rigs}
         spellings = sorted({h.object.strip() for h in group if h.object} - {(name or "").strip()})
         others = [s for s in spellings if s.casefold() != (name or "").strip().casefold()]
         if others:
@@ -225,9 +227,30 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
         else:
             told.append(f"{target['name']}: no file gives its place in the sky.")
         if name is None:
-            told.append(f"{len(group)} subs name no object; they are called “target”.")
+            where = f", at RA {target['ra_deg']:.2f}°, Dec {target['dec_deg']:.2f}°" if "ra_deg" in target else ""
+            who = "1 sub names no object; it is" if len(group) == 1 else f"{len(group)} subs name no object; they are"
+            told.append(f"{who} called “{target['name']}”{where}.")
         targets.append(target)
     return targets
+
+
+def _by_place(subs: Sequence[FrameHeader]) -> list[list[FrameHeader]]:
+    """Subs without a name by where they point, most first; those that do not say go with the most."""
+    fields: list[tuple[dict[str, Any], list[FrameHeader]]] = []
+    lost: list[FrameHeader] = []
+    for header in subs:
+        if header.ra_deg is None or header.dec_deg is None:
+            lost.append(header)
+            continue
+        own = next((group for place, group in fields if _near(place, header.ra_deg, header.dec_deg)), None)
+        if own is None:
+            fields.append(({"ra_deg": header.ra_deg, "dec_deg": header.dec_deg}, [header]))
+        else:
+            own.append(header)
+    groups = sorted((group for _, group in fields), key=lambda g: -len(g))
+    if lost:
+        groups = [[*groups[0], *lost], *groups[1:]] if groups else [lost]
+    return groups
 
 
 def _plain(name: str | None) -> str | None:
