@@ -10,6 +10,7 @@ from nightfold.frames.records import FrameHeader
 from nightfold.intake.guess import guess_campaign
 from nightfold.intake.records import RigHints
 from nightfold.intake.rigs import match_rig
+from nightfold.settings.files import parse_settings, settings_text
 
 SUB = FrameHeader(
     kind="sub", width_px=900, height_px=620, exposure_s=120.0, filter="Ha", object="Crater ridge", camera="Cam 4", telescope="Scout",
@@ -121,3 +122,20 @@ def test_unnamed_subs_of_two_fields_are_two_targets() -> None:
     # Beside a named target, those that point there join it and the others are their own.
     guess = guess_campaign([SUB, SUB, one, other])
     assert [t["name"] for t in guess.tables["target"]] == ["Crater ridge", "target"]
+
+
+def test_a_mosaic_under_one_name_has_panels() -> None:
+    # The frame is 0.45 by 0.31 degrees: panels 0.26 degrees apart, dithers of arcminutes, one slip of the mount.
+    west = [replace(SUB, ra_deg=250.0 + 0.01 * i, dec_deg=-48.8) for i in range(4)]
+    east = [replace(SUB, ra_deg=250.4 + 0.01 * i, dec_deg=-48.79) for i in range(3)]
+    slip = replace(SUB, ra_deg=251.5, dec_deg=-48.2)
+    guess = guess_campaign([*west, *east, slip])
+    (target,) = guess.tables["target"]
+    assert [(p["panel"], p["ra_deg"], p["dec_deg"]) for p in target["panel"]] == [
+        (1, pytest.approx(250.015), pytest.approx(-48.8)),
+        (2, pytest.approx(250.41), pytest.approx(-48.79)),
+    ]
+    assert any("shot in 2 places" in s for s in guess.sentences)
+    parse_settings(settings_text(guess.tables, []), "campaign.toml")
+    assert "panel" not in guess_campaign([*west, slip]).tables["target"][0]
+    assert "panel" not in guess_campaign([replace(s, focal_length_mm=None) for s in [*west, *east]]).tables["target"][0]

@@ -224,6 +224,9 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
             told.append(f"{target['name']} is also written {', '.join(others)}; taken as one target.")
         if ra is not None and dec is not None:
             target["ra_deg"], target["dec_deg"] = round(ra, 4) % 360.0, round(dec, 4)
+            if name is not None and (panels := _panels(group)):
+                target["panel"] = panels
+                told.append(f"{name} was shot in {len(panels)} places, more than half a frame apart; taken as panels.")
         else:
             told.append(f"{target['name']}: no file gives its place in the sky.")
         if name is None:
@@ -236,21 +239,49 @@ def _targets(subs: Sequence[FrameHeader], rigs: list[str], told: list[str]) -> l
 
 def _by_place(subs: Sequence[FrameHeader]) -> list[list[FrameHeader]]:
     """Subs without a name by where they point, most first; those that do not say go with the most."""
+    groups, lost = _pointings(subs, SAME_FIELD_DEG)
+    if lost:
+        groups = [[*groups[0], *lost], *groups[1:]] if groups else [lost]
+    return groups
+
+
+def _pointings(subs: Sequence[FrameHeader], apart_deg: float) -> tuple[list[list[FrameHeader]], list[FrameHeader]]:
+    """Subs in groups that point within `apart_deg` of their first, most first; and those that do not say."""
     fields: list[tuple[dict[str, Any], list[FrameHeader]]] = []
     lost: list[FrameHeader] = []
     for header in subs:
         if header.ra_deg is None or header.dec_deg is None:
             lost.append(header)
             continue
-        own = next((group for place, group in fields if _near(place, header.ra_deg, header.dec_deg)), None)
+        own = next((g for place, g in fields if _near(place, header.ra_deg, header.dec_deg, apart_deg)), None)
         if own is None:
             fields.append(({"ra_deg": header.ra_deg, "dec_deg": header.dec_deg}, [header]))
         else:
             own.append(header)
-    groups = sorted((group for _, group in fields), key=lambda g: -len(g))
-    if lost:
-        groups = [[*groups[0], *lost], *groups[1:]] if groups else [lost]
-    return groups
+    return sorted((group for _, group in fields), key=lambda g: -len(g)), lost
+
+
+def _panels(subs: Sequence[FrameHeader]) -> list[dict[str, Any]]:
+    """The panels of a mosaic under one name; empty where there is one, or where the frame's size is not told.
+
+    A single sub beside the rest is a slip of the mount, not a panel.
+    """
+    sides = [
+        math.degrees(1e-3 * h.pixel_um * min(h.width_px, h.height_px) / h.focal_length_mm)
+        for h in subs
+        if h.pixel_um and h.focal_length_mm
+    ]
+    if not sides:
+        return []
+    groups, _ = _pointings(subs, 0.5 * float(median(sides)))
+    places = [_place(group) for group in groups if len(group) > 1]
+    if len(places) < 2:
+        return []
+    return [
+        {"panel": i + 1, "ra_deg": round(ra, 4) % 360.0, "dec_deg": round(dec, 4)}
+        for i, (ra, dec) in enumerate(places)
+        if ra is not None and dec is not None
+    ]
 
 
 def _plain(name: str | None) -> str | None:
@@ -272,11 +303,11 @@ def _place(group: Sequence[FrameHeader]) -> tuple[float | None, float | None]:
     return math.degrees(math.atan2(y, x)) % 360.0, math.degrees(math.atan2(z, math.hypot(x, y)))
 
 
-def _near(target: dict[str, Any], ra: float, dec: float | None) -> bool:
+def _near(target: dict[str, Any], ra: float, dec: float | None, within_deg: float = SAME_FIELD_DEG) -> bool:
     if dec is None or "ra_deg" not in target:
         return False
     across = math.cos(math.radians(dec)) * ((ra - target["ra_deg"] + 180.0) % 360.0 - 180.0)
-    return math.hypot(across, dec - target["dec_deg"]) < SAME_FIELD_DEG
+    return math.hypot(across, dec - target["dec_deg"]) < within_deg
 
 
 def _unique(name: str, taken: list[str]) -> str:
