@@ -89,7 +89,7 @@ def masters_table(masters: Sequence[MasterReport]) -> str:
     """Masters as a table."""
     rows = [
         (
-            m.target,
+            m.target if m.panel is None else f"{m.target}, panel {m.panel}",
             m.filter,
             ", ".join(m.rigs),
             m.subs_used,

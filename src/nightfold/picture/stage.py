@@ -96,7 +96,7 @@ def make_picture(
         raise PictureError("the picture's kind is not known", seen=out.name, allowed=", ".join(SUFFIXES))
     given = load_recipe(recipe_given) if isinstance(recipe_given, Path) else recipe_given
     rows = _masters(ws, target or (given.target if given else None), rig)
-    notes: list[str] = []
+    notes = left_out(ws, rows)
     by_zero_points = given is not None and any(
         isinstance(s, Level) and s.scale_by == "zero-points" for s in given.steps
     )
@@ -282,6 +282,19 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
         return len(group), at_home, sum(float(m.document.get("exposure_s") or 0.0) for m in group)
 
     return max(groups.values(), key=depth)
+
+
+def left_out(ws: Workspace, rows: Sequence[MasterRow]) -> list[str]:
+    """That the target has other panels, which this picture does not show."""
+    first = rows[0]
+    every = {m.panel for m in ws.ledger.masters(target=first.target) if m.panel is not None}
+    others = sorted(every - {first.panel})
+    if not others or first.panel is None:
+        return []
+    named = ", ".join(str(p) for p in others)
+    return [
+        f"This is panel {first.panel} of {first.target}; panel{'s' if len(others) > 1 else ''} {named} not in it: a picture is made of one panel."
+    ]
 
 
 def _automatic(
