@@ -292,9 +292,8 @@ def left_out(ws: Workspace, rows: Sequence[MasterRow]) -> list[str]:
     if not others or first.panel is None:
         return []
     named = ", ".join(str(p) for p in others)
-    return [
-        f"This is panel {first.panel} of {first.target}; panel{'s' if len(others) > 1 else ''} {named} not in it: a picture is made of one panel."
-    ]
+    parts = f"panel {named} is" if len(others) == 1 else f"panels {named} are"
+    return [f"This is panel {first.panel} of {first.target}; {parts} not in it: a picture is made of one panel."]
 
 
 def _automatic(
