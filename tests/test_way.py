@@ -219,6 +219,9 @@ def test_what_cannot_be_done_says_so_in_one_line(shell: Shell, small_frames: Pat
     assert shell("keep", "--clear", name) == {"changed": 1}
     assert "mean, median" in shell("fold", "--statistic", "mode", status=1)["error"]["allowed"]
     assert main(["--campaign", str(tmp_path / "nowhere"), "judge"]) == 1
+    missing = shell("new", tmp_path / "other", "--from", tmp_path / "nothing.toml", status=1)["error"]
+    assert missing["what"].endswith("nothing.toml does not exist")
+    assert "campaign.toml to start from" in missing["allowed"]
     assert main(["judge", "--no-such-option"]) == 2
     assert main(["no-such-command"]) == 2
 

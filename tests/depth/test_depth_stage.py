@@ -64,7 +64,11 @@ def test_the_report(deep_campaign: Path) -> None:
     with nightfold.Campaign.open(deep_campaign) as campaign:
         report = campaign.depth(day=date(2026, 5, 27))
         again = campaign.depth(day=date(2026, 5, 27))
+        late = campaign.depth(day=date(2053, 12, 1))
     assert again == report, "the fall of noise is measured once a fold"
+    assert late.filters == report.filters, "what is reached does not hang on what the ephemeris can tell"
+    assert (late.forecast.median, late.forecast.p10) == (None, None)
+    assert [n for n in late.notes if n.startswith("no forecast: the date lies outside the ephemeris")]
     by_filter = {f.filter: f for f in report.filters}
     assert set(by_filter) == {"Ha", "OIII", "SII"}
     ha = by_filter["Ha"]

@@ -89,6 +89,16 @@ def test_a_short_night_is_not_separable() -> None:
     assert np.isnan(found.azimuth_error_arcmin)
 
 
+def test_noise_over_a_long_night_is_named_as_the_reason() -> None:
+    hours = np.linspace(0.0, 75.0, 12)
+    _, dec, _ = night(-31.0, -48.8, 1.0, -1.0, hours)
+    dec += np.random.default_rng(8).normal(0.0, 0.3, dec.size)
+    found = polar_error(hours, latitude_deg=-31.0, declination_deg=-48.8, field_declination_deg=dec)
+    assert not found.separable
+    assert "over the 5.0 h" in found.sentence
+    assert "need hours" not in found.sentence
+
+
 def test_a_flip_has_its_own_zero() -> None:
     hours = np.linspace(-45.0, 45.0, 40)
     _, _, angle = night(-31.0, -48.8, 5.0, -3.0, hours)

@@ -106,6 +106,8 @@ class CampaignBase:
         if file.exists():
             raise SettingsError(f"{file} exists already", next_step="open that campaign, or choose another folder")
         if from_file is not None:
+            if not Path(from_file).is_file():
+                raise SettingsError(f"{from_file} does not exist", allowed="a campaign.toml to start from")
             load_settings(Path(from_file))
             text = Path(from_file).read_text(encoding="utf-8")
         text = text if text is not None else starter_text(path.resolve().name)

@@ -211,7 +211,14 @@ def _told(fit: Tilt, *, span: float, latitude_deg: float, scatter: dict[str, flo
     direction = fit.tilt / max(float(np.hypot(*fit.tilt)), 1e-12)
     on_sky = fit.covariance * ARCMIN_PER_RAD**2 + MODEL_ARCMIN**2 * np.eye(2)
     allowed = max(LEAST_ERROR_ARCMIN, MOST_RELATIVE_ERROR * total)
-    if span < LEAST_SPAN_DEG or float(np.sqrt(np.diag(on_sky).max())) > allowed:
+    known_to = float(np.sqrt(np.diag(on_sky).max()))
+    if span >= LEAST_SPAN_DEG and known_to > allowed:
+        line = (
+            f"Polar error not separable: over the {span / 15:.1f} h of hour angle of these subs azimuth and altitude are known "
+            f"to ±{known_to:.1f}′ only, and ±{allowed:.1f}′ is wanted; more subs in between tell more."
+        )
+        return _unseparable(line, span, scatter, fit)
+    if span < LEAST_SPAN_DEG:
         line = f"Polar error not separable: azimuth and altitude need hours of hour angle, these subs span {span / 15:.1f} h."
         return _unseparable(line, span, scatter, fit)
     sentence = (

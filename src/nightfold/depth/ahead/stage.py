@@ -9,12 +9,13 @@ from nightfold.depth.core import hours_from_scratch
 from nightfold.depth.forecast import HORIZON_NIGHTS, NightsAhead, Wish, nights_ahead
 from nightfold.depth.goals import goal_words, wanted_of
 from nightfold.depth.records import FilterDepth, NextGoal
+from nightfold.errors import SettingsError
 from nightfold.judge.photometry.stage import optics_of, promised_zero_point
 from nightfold.ledger.workspace import Workspace
 from nightfold.rig.photometry import sky_e_per_s
 from nightfold.settings.models import Goal, Target
 from nightfold.sky.brightness import Band, SkyModel, natural_photons
-from nightfold.sky.ephemeris import Place
+from nightfold.sky.ephemeris import Place, require_nights
 from nightfold.sky.usable_hours import NightHours, season_sky, usable_hours
 
 FIRST_LOOK_NIGHTS = 150
@@ -140,6 +141,11 @@ def forecast(ws: Workspace, rows: Sequence[FilterDepth], day: date, notes: list[
         return unknown
     found = unknown
     for nights in (FIRST_LOOK_NIGHTS, HORIZON_NIGHTS):
+        try:
+            require_nights(day, nights)
+        except SettingsError as error:  # what is reached is told all the same
+            notes.append(f"no forecast: {error.line}")
+            return found
         wishes = _wishes(ws, [r for r in goals if r.hours_to_goal], day, nights, notes)
         if not wishes:
             return unknown
