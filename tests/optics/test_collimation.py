@@ -54,6 +54,14 @@ def test_collimated_is_said() -> None:
     assert "in the middle" in found.sentence
 
 
+def test_a_bright_star_that_fills_no_well_is_measured() -> None:
+    """Light to four fifths of the well scatters as light does and is not taken for full."""
+    image = donut((0.1, 0.05), g_mag=0.35)
+    assert 45000 < np.percentile(image, 99.5) < 60000
+    found = measure_collimation(image)
+    assert found.offset_x == pytest.approx(0.1, abs=max(0.005, 3 * found.offset_uncertainty))
+
+
 def test_direction_and_axis() -> None:
     found = measure_collimation(donut((0.0, 0.12)))
     assert found.direction_deg == pytest.approx(90.0, abs=5.0)
@@ -73,6 +81,8 @@ def refusal(image: np.ndarray, **options: float) -> str:
 
 def test_what_is_refused() -> None:
     assert "saturated" in refusal(donut((0.1, 0.0), g_mag=-4.0), saturation=60000.0)
+    # Wells that are full at 64000 ADU, a level that nobody told: full pixels are too even.
+    assert "full pixels do" in refusal(donut((0.1, 0.0), g_mag=-0.2))
     assert "shows no shadow" in refusal(donut((0.0, 0.0), hole_mm=0.0))
     assert "not far enough" in refusal(donut((0.1, 0.0), z_um=150.0))
     assert "more than one" in refusal(donut((0.1, 0.0), size=(300, 200), stars=((-70.0, 0.0), (70.0, 0.0))))

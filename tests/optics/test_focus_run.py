@@ -218,6 +218,32 @@ def test_csv() -> None:
         read_focus_csv("a,b\n1,2\n")
 
 
+@pytest.mark.parametrize(("between", "sign"), [(";", ","), (";", "."), ("\t", ","), ("\t", "."), (", ", ".")])
+def test_csv_as_spreadsheets_write_it(between: str, sign: str) -> None:
+    lines = [["Position", "half_flux_radius_px", "Temperature_C"], ["100", "3.5", "4.5"], ["110", "2.25", ""]]
+    data = read_focus_csv(
+        "\n".join(between.join(v.replace(".", sign) if i else v for v in w) for i, w in enumerate(lines))
+    )
+    assert data.half_flux_radius_px.tolist() == [3.5, 2.25]
+    assert data.temperature_c[0] == 4.5
+    assert np.isnan(data.temperature_c[1])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "holds no points"), ("position,half_flux_radius_px\n", "holds no points"), ("Pos,Radius\n1,2\n", "lacks columns; seen: Pos, Radius"),
+        ("position,half_flux_radius_px\n24788,5,6461\n", "line 2: more values than columns; seen: 24788,5,6461"),
+        ("position,half_flux_radius_px,temperature_c\n24788,5,6461\n", "line 2: no telescope stands at this temperature"),
+        ("position,half_flux_radius_px\n24788\n", "line 2: half_flux_radius_px is not a number"),
+    ],
+)  # fmt: skip
+def test_csv_that_would_give_wrong_numbers(text: str, words: str) -> None:
+    """A decimal comma between commas splits a radius in two: never read as half of it."""
+    with pytest.raises(FrameError, match=words):
+        read_focus_csv(text)
+
+
 def test_a_shallow_real_run(real_frames: Path) -> None:
     """Fourteen frames of one field through a 356 mm f/11 reflector: radii rise by a fifth, seeing moves them by 5 percent.
 

@@ -178,6 +178,10 @@ def test_bad_runs_say_one_line(shell: Shell, focus_folder: Path, tmp_path: Path)
     noise.write_bytes(bytes(range(128, 256)))
     assert "not text" in line_of(shell, "optics", "focus", noise)
     assert "one CSV file" in line_of(shell, "optics", "focus", flat, broken)
+    for name in ("focus", "camera"):
+        assert "no such file or folder" in line_of(shell, "optics", name, tmp_path / "nowhere")
+        (tmp_path / "empty").mkdir(exist_ok=True)
+        assert "frames" in line_of(shell, "optics", name, tmp_path / "empty")
     mixed = tmp_path / "mixed"
     mixed.mkdir()
     for i, file in enumerate(sorted(focus_folder.glob("*.fits"))[:2]):

@@ -112,7 +112,7 @@ def focus_told(report: FocusReport) -> str:
         )
     if report.backlash_steps == report.backlash_steps:
         lines.append(f"Backlash: {report.backlash_steps:+.1f} ± {report.backlash_uncertainty:.1f} steps.")
-    if report.field is not None:
+    if report.field is not None and (report.good or report.field.measured):
         lines += [report.field.sentence, *report.field.try_first]
     return "\n".join([*lines, *(n[0].upper() + n[1:] + "." for n in report.notes)])
 

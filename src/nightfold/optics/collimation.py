@@ -24,6 +24,10 @@ BoolArray = npt.NDArray[np.bool_]
 
 LEAST_RADIUS_PX = 8.0
 """A smaller disc is blurred so much that its shadow is a guess. Common practice, no source."""
+BRIGHTEST = 0.2
+"""Share of the disc looked at for full pixels."""
+BRIGHT_SIGMA = 200.0
+"""Discs that stand out of the sky's noise by less are below every full well; above, their light scatters by more than 1.5 times that."""
 MOST_SATURATED = 0.01
 OFF_AXIS = 0.2
 """Distance from the frame's middle, in half diagonals, beyond which field coma and vignetting move the shadow. Common practice, no source."""
@@ -91,6 +95,11 @@ def measure_collimation(
             f"the star in {name} is saturated", seen=f"{100 * full:.0f} % of its disc is full", allowed=f"{100 * MOST_SATURATED:.0f} %",
             next_step="expose shorter, or defocus more",
         )  # fmt: skip
+    if _even_as_the_sky(plane, disc, sky, noise):
+        raise FrameError(
+            f"the star in {name} is saturated", seen="a disc whose pixels scatter no more than the sky's: full pixels do, light does not",
+            allowed="light below the full well", next_step="expose shorter, or defocus more",
+        )  # fmt: skip
     fit = _fitted(plane, disc, sky, name)
     offsets = (fit.values[3:5] - fit.values[0:2]) / fit.values[2]
     covariance = _jackknife(fit)
@@ -129,6 +138,20 @@ def measure_collimation(
         off_axis=off_axis,
         notes=tuple(notes),
     )
+
+
+def _even_as_the_sky(plane: FloatArray, disc: _Disc, sky: float, noise: float) -> bool:
+    """True where the brightest part of a bright disc lacks the noise of its own light: the wells are full.
+
+    Wells may fill before the converter ends, at a level that no header tells.
+    """
+    pairs = disc.mask[:, :-1] & disc.mask[:, 1:]
+    mean, step = 0.5 * (plane[:, :-1] + plane[:, 1:])[pairs], (plane[:, 1:] - plane[:, :-1])[pairs]
+    if mean.size < 50:
+        return False
+    top = mean >= np.quantile(mean, 1.0 - BRIGHTEST)
+    bright = float(np.median(mean[top])) - sky > BRIGHT_SIGMA * noise
+    return bright and float(mad_sigma(step[top])) / 2.0**0.5 < 1.5 * noise
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,6 +146,7 @@ def focus_of_files(
     FrameError
         Files of two kinds or two rigs, frames without a position, or unreadable ones.
     """
+    all_there(paths)
     csv = [p for p in paths if p.suffix.lower() in (".csv", ".txt")]
     if csv:
         if len(csv) > 1 or len(paths) > 1:
@@ -299,6 +300,16 @@ def _run_frames(paths: Sequence[Path], rules: HeaderRules | None, watch: Watch |
     return found
 
 
+def all_there(paths: Sequence[Path]) -> None:
+    """Refuse paths at which there is nothing."""
+    gone = [p for p in paths if not p.exists()]
+    if gone:
+        raise FrameError(
+            f"there is no such file or folder: {gone[0]}", seen=f"{len(gone)} of {len(paths)} paths lead nowhere" if len(paths) > 1 else "",
+            next_step="check the spelling",
+        )  # fmt: skip
+
+
 def of_one_rig(headers: Sequence[tuple[Path, FrameHeader]]) -> None:
     """Refuse frames of two rigs: another camera, telescope, size, binning, pixel or focal length."""
     for key, what in (
@@ -348,6 +359,7 @@ def camera_frames(
     paths: Sequence[Path], rules: HeaderRules | None = None, *, watch: Watch | None = None
 ) -> dict[str, list[CalibrationFrame]]:
     """Flats, biases and darks by kind, of one camera and one gain; subs among them are refused."""
+    all_there(paths)
     files = find_files(paths)
     headers = [(p, read_header(p, rules)) for p in files]
     if not files:

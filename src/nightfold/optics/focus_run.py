@@ -30,6 +30,7 @@ LEAST_POSITIONS = 5
 """Three unknowns and two positions to check them by."""
 OUTLIER_CHANCE = 0.005
 """Chance that a run without outliers loses a point."""
+MOST_C = 80.0
 LEAST_RISE = 0.2
 """Share by which the radius must rise to each side of the best focus for that side to count. Common practice, no source."""
 MOST_ERROR_OF_WIDTH = 0.2
@@ -90,27 +91,50 @@ class FocusRun:
 
 
 def read_focus_csv(text: str, *, name: str = "focus run") -> RunData:
-    """A run from lines of `position,half_flux_radius_px[,temperature_c][,flux]` with that header line."""
+    """A run from lines of `position,half_flux_radius_px[,temperature_c][,flux]` with that header line.
+
+    Semicolons or tabs may stand between the values, as spreadsheets write them where the decimal sign is a comma.
+    """
+    first = text.lstrip().partition("\n")[0]
+    between = next((sign for sign in ";\t" if sign in first), ",")
     try:
-        rows = list(csv.DictReader(io.StringIO(text), skipinitialspace=True))
+        rows = list(csv.DictReader(io.StringIO(text.lstrip()), skipinitialspace=between != "\t", delimiter=between))
     except csv.Error as error:
         raise FrameError(
             f"{name} is not a table", seen=str(error), allowed="lines of values with commas between"
         ) from None
-    columns = {c.strip() for c in (rows[0] if rows else {}) if c}
+    if not rows:
+        raise FrameError(
+            f"{name} holds no points", seen="a first line alone" if first else "nothing",
+            allowed="a line that names the columns and a line for each position", next_step="take the run anew",
+        )  # fmt: skip
+    columns = {c.strip().lower() for c in rows[0] if c}
     needed = {"position", "half_flux_radius_px"}
     if not needed <= columns:
         raise FrameError(
             f"{name} lacks columns",
-            seen=", ".join(sorted(columns)) or "no lines",
+            seen=", ".join(c.strip() for c in rows[0] if c),
             allowed="position, half_flux_radius_px and, if known, temperature_c and flux",
             next_step="name the columns in the first line",
         )
-    values = {c: np.array([_number(r, c, i, name) for i, r in enumerate(rows, 2)]) for c in sorted(needed)}
+    for i, row in enumerate(rows, 2):
+        if any(v.strip() for v in row.get(None) or ()):
+            raise FrameError(
+                f"{name}, line {i}: more values than columns", seen=between.join([*(v or "" for k, v in row.items() if k), *row[None]]),
+                allowed=f"{len(columns)} values", next_step="write decimals with points, or put semicolons between the values",
+            )  # fmt: skip
+    comma = between != ","
+    values = {c: np.array([_number(r, c, i, name, comma=comma) for i, r in enumerate(rows, 2)]) for c in sorted(needed)}
     extra = {
-        c: np.array([_number(r, c, i, name, may_lack=True) for i, r in enumerate(rows, 2)])
+        c: np.array([_number(r, c, i, name, may_lack=True, comma=comma) for i, r in enumerate(rows, 2)])
         for c in ("temperature_c", "flux")
     }
+    beyond = np.flatnonzero(np.abs(extra["temperature_c"]) > MOST_C)
+    if beyond.size:
+        raise FrameError(
+            f"{name}, line {beyond[0] + 2}: no telescope stands at this temperature", seen=f"{extra['temperature_c'][beyond[0]]:g} °C",
+            allowed=f"-{MOST_C:g} to {MOST_C:g} °C", next_step="write decimals with points, or put semicolons between the values",
+        )  # fmt: skip
     return RunData(**values, **extra)
 
 
@@ -477,15 +501,21 @@ def _in_a_row(valid: BoolArray, aside: BoolArray) -> int:
 
 
 def _number(
-    row: Mapping[str | None, str | None], column: str, line: int, name: str, *, may_lack: bool = False
+    row: Mapping[str | None, str | None],
+    column: str,
+    line: int,
+    name: str,
+    *,
+    may_lack: bool = False,
+    comma: bool = False,
 ) -> float:
-    text = next((v for k, v in row.items() if k is not None and k.strip() == column), None)
+    text = next((v for k, v in row.items() if k is not None and k.strip().lower() == column), None)
     if text is None or not text.strip():
         if may_lack or text is not None:
             return float("nan")
         text = ""
     try:
-        return float(text)
+        return float(text.replace(",", ".") if comma else text)
     except ValueError:
         raise FrameError(
             f"{name}, line {line}: {column} is not a number",
