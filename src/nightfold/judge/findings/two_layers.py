@@ -16,8 +16,8 @@ jitter whose size the slopes themselves tell.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -105,7 +105,7 @@ def fit_two_layers(
 
     Notes
     -----
-    N is a bicubic spline on a lattice of one cell, held together by a slight penalty on its second differences where nothing else
+    N is a bicubic spline on a lattice of one cell (solved block by block along its longer side, then what goes with the camera), held together by a slight penalty on its second differences where nothing else
     tells. m_i = c + d level_i. Weights by Tukey's biweight; the error is the fit's own, from the scatter that it leaves.
     """
     shape = 1.0 / flat - 1.0
@@ -185,8 +185,6 @@ def _fit(
     drift: FloatArray,
     jitter: float,
 ) -> TwoLayers | None:
-    from scipy import linalg, sparse
-
     n, ny, nx = levels.shape
     v, u = np.meshgrid(np.linspace(-1, 1, ny), np.linspace(-1, 1, nx), indexing="ij")
     sky = np.array([float(np.nanmedian(one)) if np.isfinite(one).any() else np.nan for one in levels])
@@ -196,51 +194,35 @@ def _fit(
     if sub.size < 12 * n:
         return None
     typical = float(np.nanmedian(sky))
-    y = levels[good] - sky[sub]
-    s = shape[row, column]
-    splines, lattice = _spline_columns(place[good], transparency[sub], place)
-    one = np.arange(sub.size)
-    across, up = u[row, column] * sky[sub], v[row, column] * sky[sub]
-    planes = sparse.csr_matrix(
-        (
-            np.concatenate([np.ones(sub.size), across, up]),
-            (np.tile(one, 3), np.concatenate([3 * sub, 3 * sub + 1, 3 * sub + 2])),
-        ),
-        shape=(sub.size, 3 * n),
-    )
-    smooth = np.hstack([drift[sub] * across[:, None], drift[sub] * up[:, None]])
     known = sky[np.isfinite(sky)]
     apart = bool(known.min() > 0 and known.max() > 1.5 * known.min())
-    ours = [s * sky[sub] / typical] if not apart else [s, s * (sky[sub] - typical) / typical]
-    design: Any = sparse.hstack(
-        [sparse.csr_matrix(np.column_stack(ours)), planes, sparse.csr_matrix(smooth), splines]
-    ).tocsr()
-    penalty = _stiffness(lattice)
-    tilts = len(ours) + np.flatnonzero(np.arange(3 * n) % 3)
-    first = len(ours) + 3 * n + smooth.shape[1]
+    y = levels[good] - sky[sub]
+    own = np.stack([np.ones(sub.size), u[row, column] * sky[sub], v[row, column] * sky[sub], shape[row, column], y])
+    lattice = Lattice.at(place[good], transparency[sub], place)
+    mixing, ours, tilts = _mixing(np.nan_to_num(sky), typical, drift, apart)
+    stiffness = lattice.stiffness()
+    unknowns = len(stiffness) + mixing.shape[1] - 1
     weight = np.ones(sub.size)
-    solution = np.zeros(design.shape[1])
-    inverse = np.zeros((len(ours), len(ours)))
     sigma = _cell_noise(levels)
     for _ in range(ROUNDS):
-        weighted = design.multiply(weight[:, None]).tocsr()
-        normal = np.asarray((design.T @ weighted).todense())
-        stiff = STIFFNESS * float(np.mean(np.diag(normal)[first:]))
-        normal[first:, first:] += stiff * penalty
-        normal[tilts, tilts] += (sigma / jitter) ** 2
+        picture, cross, border = _normal_equations(lattice, own, sub, n, weight)
+        cross, border = cross @ mixing, mixing.T @ border @ mixing
+        picture += STIFFNESS * float(np.mean(np.diag(picture))) * stiffness
+        border[tilts, tilts] += (sigma / jitter) ** 2
         # Constants and planes of the picture are also those of the subs: a trace of a pull towards none settles which.
-        normal[np.diag_indices_from(normal)] += TRACE * np.maximum(np.diag(normal), 1e-12)
+        for matrix, last in ((picture, None), (border, -1)):
+            pull = np.arange(len(matrix))[:last]
+            matrix[pull, pull] += TRACE * np.maximum(matrix[pull, pull], 1e-12)
         try:
-            factor = linalg.cho_factor(normal)
-        except linalg.LinAlgError:
+            nodes, rest_of_border, inverse = _solve(picture, cross, border, lattice.band, len(ours))
+        except np.linalg.LinAlgError:
             return None
-        solution = np.asarray(linalg.cho_solve(factor, np.asarray(weighted.T @ y)))
-        rest = y - design @ solution
-        freedom = max(sub.size - design.shape[1], 0.2 * sub.size)
+        per_sub = (mixing[:, :-1] @ rest_of_border).reshape(n, 5)
+        rest = y - np.einsum("ji,ij->i", own[:4], per_sub[sub, :4]) - lattice.value(nodes)
+        freedom = max(sub.size - unknowns, 0.2 * sub.size)
         sigma = max(float(mad_sigma(rest)) * float(np.sqrt(sub.size / freedom)), 1e-9)
         weight = biweight(rest / sigma)
-        unit = np.eye(design.shape[1], len(ours))
-        inverse = np.asarray(linalg.cho_solve(factor, unit))[: len(ours)]
+    solution = rest_of_border[: len(ours)]
     covariance = sigma**2 * inverse
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     constant = constant_error = varies = varies_error = float("nan")
@@ -260,6 +242,91 @@ def _fit(
     )
 
 
+def _mixing(
+    sky: FloatArray, typical: float, drift: FloatArray, apart: bool
+) -> tuple[FloatArray, npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """How the unknowns make up what each sub has of its own five columns (1, u, v, shape, measured), as (5 n, unknowns + 1).
+
+    The unknowns are the amount of the shape (two where the skies differ), each sub's plane, what drifts in common; last comes what
+    was measured. Also the places of the amounts, and of the slopes that only jitter makes.
+    """
+    n, smooth = len(drift), drift.shape[1]
+    amounts = [sky / typical] if not apart else [np.ones(n), (sky - typical) / typical]
+    first = len(amounts)
+    mixing = np.zeros((n, 5, first + 3 * n + 2 * smooth + 1))
+    each = np.arange(n)
+    for k, amount in enumerate(amounts):
+        mixing[:, 3, k] = amount
+    for k in range(3):
+        mixing[each, k, first + 3 * each + k] = 1.0
+    mixing[:, 1, first + 3 * n : first + 3 * n + smooth] = drift
+    mixing[:, 2, first + 3 * n + smooth : -1] = drift
+    mixing[:, 4, -1] = 1.0
+    tilts = first + np.flatnonzero(np.arange(3 * n) % 3)
+    return mixing.reshape(5 * n, -1), np.arange(first), tilts
+
+
+def _normal_equations(
+    lattice: Lattice, own: FloatArray, sub: npt.NDArray[np.int64], n: int, weight: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weighted normal equations of the lattice (nodes, nodes), of it with each sub's own columns (nodes, 5 n), of those (5 n, 5 n)."""
+    nodes = lattice.nodes
+    weighted = lattice.taps * weight
+    at = lattice.first
+    reach = int(at.max()) + 1
+    picture = np.zeros((nodes, nodes))
+    starts = np.unique(at)
+    for p, there in enumerate(lattice.steps):
+        for q in range(p, len(lattice.steps)):
+            block = np.bincount(at, weighted[p] * lattice.taps[q], reach)[starts]
+            picture[starts + there, starts + lattice.steps[q]] += block
+            if q > p:
+                picture[starts + lattice.steps[q], starts + there] += block
+    where = ((at + lattice.steps[:, None]) * n + sub).ravel()
+    cross = np.empty((nodes, n, 5))
+    for k in range(5):
+        cross[:, :, k] = np.bincount(where, (weighted * own[k]).ravel(), nodes * n).reshape(nodes, n)
+    border = np.zeros((n, 5, n, 5))
+    each = np.arange(n)
+    for j in range(5):
+        for k in range(j, 5):
+            border[each, j, each, k] = border[each, k, each, j] = np.bincount(sub, weight * own[j] * own[k], n)
+    return picture, cross.reshape(nodes, 5 * n), border.reshape(5 * n, 5 * n)
+
+
+def _solve(
+    picture: FloatArray, cross: FloatArray, border: FloatArray, band: int, ours: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Nodes, border's unknowns, and the covariance of its first `ours` at unit weight; the border's last column is the right side.
+
+    Nodes further apart than `band` do not touch, so that they go one block of rows after the other, and the border last.
+    """
+    edges = [*range(0, len(picture), band), len(picture)]
+    blocks = [slice(a, b) for a, b in itertools.pairwise(edges)]
+    schur = border.copy()
+    ahead: list[FloatArray] = []
+    solved: list[FloatArray] = []
+    for k, here in enumerate(blocks):
+        inner, right = picture[here, here], cross[here]
+        if k:
+            link = picture[blocks[k - 1], here]
+            inner, right = inner - link.T @ ahead[-1], right - link.T @ solved[-1]
+        after = picture[here, blocks[k + 1]] if k + 1 < len(blocks) else np.zeros((len(inner), 0))
+        both: FloatArray = np.linalg.solve(inner, np.hstack([after, right])).astype(np.float64, copy=False)
+        ahead.append(both[:, : after.shape[1]])
+        solved.append(both[:, after.shape[1] :])
+        schur -= right.T @ solved[-1]
+    right = np.column_stack([schur[:-1, -1], np.eye(len(schur) - 1, ours)])
+    rest: FloatArray = np.linalg.solve(schur[:-1, :-1], right).astype(np.float64, copy=False)
+    found = rest[:, 0]
+    nodes = np.empty(len(picture))
+    for k in range(len(blocks) - 1, -1, -1):
+        nodes[blocks[k]] = solved[k][:, -1] - solved[k][:, :-1] @ found
+        if k + 1 < len(blocks):
+            nodes[blocks[k]] -= ahead[k] @ nodes[blocks[k + 1]]
+    return nodes, found, rest[:ours, 1:]
+
+
 def _cell_noise(levels: FloatArray) -> float:
     """1 sigma of a cell, from second differences along rows."""
     step = (levels[:, :, 1:-1] - 0.5 * (levels[:, :, :-2] + levels[:, :, 2:])).ravel()
@@ -267,36 +334,54 @@ def _cell_noise(levels: FloatArray) -> float:
     return max(float(mad_sigma(step)) / float(np.sqrt(1.5)), 1e-9) if step.size else 1.0
 
 
-def _spline_columns(at: FloatArray, dimming: FloatArray, place: FloatArray) -> tuple[Any, tuple[int, int]]:
-    """Columns of the bicubic spline at places (m, 2), times the dimming; and the lattice's rows and columns."""
-    from scipy import sparse
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """A bicubic spline on a lattice of one cell, its nodes numbered along the shorter side first, at places."""
 
-    step = float(np.nanmedian(np.hypot(*(place[:, :, 1:] - place[:, :, :-1]).reshape(-1, 2).T)))
-    low = at.min(axis=0)
-    cells = (at - low) / max(step, 1e-9)
-    size = np.floor(cells.max(axis=0)).astype(np.int64) + 4
-    base = np.floor(cells).astype(np.int64)
-    f = cells - base
-    taps = np.stack([(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=-1) / 6.0
-    rows, columns, values = [], [], []
-    for j in range(4):
-        for i in range(4):
-            rows.append(np.arange(len(at)))
-            columns.append((base[:, 1] + j) * size[0] + base[:, 0] + i)
-            values.append(taps[:, 1, j] * taps[:, 0, i] * dimming)
-    matrix = sparse.csr_matrix(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
-        shape=(len(at), int(size[0] * size[1])),
-    )
-    return matrix, (int(size[1]), int(size[0]))
+    rows: int
+    columns: int
+    first: npt.NDArray[np.int64]  # (places,) the first of the 16 nodes of each place
+    steps: npt.NDArray[np.int64]  # (16,) from it to the others
+    taps: FloatArray  # (16, places) times the dimming
 
+    @classmethod
+    def at(cls, at: FloatArray, dimming: FloatArray, place: FloatArray) -> Lattice:
+        """For places (m, 2) in pixels and what dims each, the mesh's cells lying at `place` (n_subs, ny, nx, 2)."""
+        step = float(np.nanmedian(np.hypot(*(place[:, :, 1:] - place[:, :, :-1]).reshape(-1, 2).T)))
+        cells = (at - at.min(axis=0)) / max(step, 1e-9)
+        if np.ptp(cells[:, 0]) > np.ptp(cells[:, 1]):
+            cells = cells[:, ::-1]
+        columns, rows = (int(c) for c in np.floor(cells.max(axis=0)).astype(np.int64) + 4)
+        base = np.floor(cells).astype(np.int64)
+        f = cells - base
+        taps = np.stack([(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=-1) / 6.0
+        both = (taps[:, 1, :, None] * taps[:, 0, None, :]).reshape(-1, 16)
+        steps = (np.arange(4)[:, None] * columns + np.arange(4)).ravel()
+        return cls(
+            rows, columns, base[:, 1] * columns + base[:, 0], steps, np.ascontiguousarray((both * dimming[:, None]).T)
+        )
 
-def _stiffness(lattice: tuple[int, int]) -> FloatArray:
-    """Sum of squares of second differences along both axes of a lattice, as a matrix."""
-    rows, columns = lattice
+    @property
+    def nodes(self) -> int:
+        """How many there are."""
+        return self.rows * self.columns
 
-    def second(count: int) -> FloatArray:
-        d = np.diff(np.eye(count), 2, axis=0)
-        return np.asarray(d.T @ d)
+    @property
+    def band(self) -> int:
+        """Nodes whose numbers differ by more share no place."""
+        return 3 * self.columns + 3
 
-    return np.asarray(np.kron(second(rows), np.eye(columns)) + np.kron(np.eye(rows), second(columns)))
+    def value(self, nodes: FloatArray) -> FloatArray:
+        """The spline at each place, dimmed."""
+        return np.asarray(np.einsum("ji,ji->i", self.taps, nodes[self.first + self.steps[:, None]]))
+
+    def stiffness(self) -> FloatArray:
+        """Sum of squares of second differences along both axes, as a matrix."""
+
+        def second(count: int) -> FloatArray:
+            d = np.diff(np.eye(count), 2, axis=0)
+            return np.asarray(d.T @ d)
+
+        return np.asarray(
+            np.kron(second(self.rows), np.eye(self.columns)) + np.kron(np.eye(self.rows), second(self.columns))
+        )
