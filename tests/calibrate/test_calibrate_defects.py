@@ -42,6 +42,36 @@ def test_hot_pixels_and_columns_are_found_and_glow_is_not() -> None:
     assert not found[:32, -32:][~bad[:32, -32:]].any()
 
 
+@pytest.mark.parametrize("frames_taken", [5, 6, 12, 30])
+@pytest.mark.parametrize(
+    ("sigma", "step"), [(0.12, 1.0), (0.25, 1.0), (0.4, 1.0), (0.6, 1.0), (6.4, 16.0), (3.0, 16.0)]
+)
+def test_coarse_steps_make_no_bad_pixels(sigma: float, step: float, frames_taken: int) -> None:
+    """A converter whose step is as large as the read noise: most darks repeat the same numbers."""
+    generator = np.random.default_rng(31)
+    level = 30.3 * step + generator.normal(0.0, 0.3 * step, SHAPE)
+    hot = np.zeros(SHAPE, bool)
+    hot[generator.integers(0, SHAPE[0], 40), generator.integers(0, SHAPE[1], 40)] = True
+    level[hot] += 40.0 * step
+    frames = np.floor(generator.normal(level, sigma, (frames_taken, *SHAPE)) / step + 0.5) * step
+    frames[::2, 50, 60] += 25.0 * step
+    found = hot_pixels(combine_frames([plane_reader(f.astype(np.float32)) for f in frames], SHAPE))
+    assert found[hot].all()
+    assert found[50, 60]
+    assert (found & ~hot).sum() <= 0.001 * found.size
+
+
+def test_a_pattern_of_all_columns_is_no_defect() -> None:
+    generator = np.random.default_rng(41)
+    level = 120.0 + generator.normal(0.0, 0.8, SHAPE[1]) + np.zeros(SHAPE)
+    level[:, 90] += 12.0
+    frames = np.round(generator.normal(level, 0.45, (6, *SHAPE)))
+    found = hot_pixels(combine_frames([plane_reader(f.astype(np.float32)) for f in frames], SHAPE))
+    assert found[:, 90].all()
+    found[:, 90] = False
+    assert found.mean() < 0.001
+
+
 def test_flickering_pixels_are_found() -> None:
     generator = np.random.default_rng(2)
     frames = generator.normal(200, 3.0, (12, *SHAPE)).astype(np.float32)

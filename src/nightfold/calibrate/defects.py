@@ -21,6 +21,8 @@ Mask = npt.NDArray[np.bool_]
 CELL_PX = 16
 SEGMENT_PX = 64
 NEIGHBOUR_COLUMNS = 17
+SHARED_MEAN = 0.1
+"""Share of pixels with one and the same mean beyond which steps are coarse: frames of a noise of two steps have fewer."""
 MOST_SAMPLES = 2_000_000
 """Pixels that a sensor's own scatter is measured on, at most about."""
 
@@ -88,11 +90,32 @@ def hot_pixels(dark: Combined, *, threshold_sigma: float = 8.0, unstable_ratio: 
     sigma = float(mad_sigma(residual[:: max(1, residual.size // MOST_SAMPLES)]))
     if not sigma > 0.0:
         sigma = max(dark.noise / np.sqrt(max(dark.frames, 1)), np.finfo(np.float32).tiny)
-    bad: Mask = ~np.isfinite(residual) | (residual > threshold_sigma * sigma)
-    typical = dark.typical_variance
+    typical, step = _usual_variance(dark), _coarse_step(dark)
+    # Where a converter counts in steps as coarse as the noise, good neighbours part by a whole one.
+    bad: Mask = ~np.isfinite(residual) | (residual > max(threshold_sigma * sigma, 1.5 * step))
     if dark.frames >= 5 and typical > 0.0:
         bad |= dark.variance_of_mean > unstable_ratio * typical
-    return bad | _bad_columns(residual, bad, sigma)
+    return bad | _bad_columns(residual, bad, max(sigma, step))
+
+
+def _usual_variance(dark: Combined) -> float:
+    """The variance of a good pixel's mean: the median, or the mean where many pixels read the same every time."""
+    variance = dark.variance_of_mean[:: max(1, dark.variance_of_mean.size // MOST_SAMPLES)].ravel()
+    known = np.sort(variance[np.isfinite(variance)].astype(np.float64))
+    if known.size == 0:
+        return dark.typical_variance
+    most = known[: max(1, int(0.98 * known.size))]
+    return max(dark.typical_variance, 0.7 * float(most.mean()))  # 0.7: no more than the median of five frames and more
+
+
+def _coarse_step(dark: Combined) -> float:
+    """The converter's step where it is as coarse as the noise, so that many pixels share one mean; else 0."""
+    mean = dark.mean[:: max(1, dark.mean.size // MOST_SAMPLES)].ravel()
+    mean = mean[np.isfinite(mean)]
+    if mean.size == 0:
+        return 0.0
+    _, counts = np.unique(mean, return_counts=True)
+    return float(np.sqrt(12.0)) * dark.noise if counts.max() > SHARED_MEAN * mean.size else 0.0
 
 
 def dead_pixels(flat: Combined, *, least_share: float = 0.6, most_share: float = 1.5) -> Mask:
@@ -187,7 +210,9 @@ def _bad_columns(residual: Plane, bad: Mask, sigma: float) -> Mask:
         from scipy.ndimage import median_filter  # loads slowly, and only masters that are made need it
 
         level -= median_filter(level, size=min(NEIGHBOUR_COLUMNS, level.size))  # what glow leaves is wider than this
-        off = np.abs(level) > max(sigma, 6.0 * 1.2533 * sigma / float(np.sqrt(y1 - y0)))
+        # A pattern that all columns have is taken off by the dark: what counts is a column that leaves it.
+        usual = float(mad_sigma(level))
+        off = np.abs(level) > max(sigma, 6.0 * 1.2533 * sigma / float(np.sqrt(y1 - y0)), 6.0 * usual)
         off |= bad[y0:y1].mean(axis=0) > 1.0 / 3.0
         flagged[y0:y1, off] = True
     return flagged
