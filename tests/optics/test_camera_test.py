@@ -38,6 +38,24 @@ def test_gain_and_read_noise() -> None:
     assert found.e_per_adu_error == pytest.approx(0.0028 * GAIN, rel=0.1)  # sqrt(2 / pixels)
 
 
+def test_a_manuals_example_with_cosmic_rays() -> None:
+    """CHECKS D3: an observatory package's manual has gain 5 and read noise 10 come out as 5.01 and 10.00 with clipping."""
+    random = np.random.default_rng(12)
+
+    def plane(electrons: float) -> np.ndarray:
+        made = (random.poisson(electrons, (512, 512)) + random.normal(0.0, 10.0, (512, 512))) / 5.0 + 500.0
+        made[random.integers(512, size=200), random.integers(512, size=200)] += random.uniform(50.0, 5000.0, 200)
+        return np.round(made)
+
+    flats, biases = [plane(50000.0), plane(50000.0)], [plane(0.0), plane(0.0)]
+    found = gain_and_read_noise(flats, biases)
+    assert found.e_per_adu == pytest.approx(5.0, rel=0.01)
+    # The steps of 5 electrons are in it (CHECKS D4).
+    assert found.read_noise_e == pytest.approx(np.hypot(10.0, 5.0 / 12.0**0.5), rel=0.02)
+    unclipped = 5.0 * np.std(biases[0] - biases[1]) / 2.0**0.5
+    assert unclipped > 2.0 * found.read_noise_e, "without clipping the rays would make most of it"
+
+
 def test_flats_that_do_not_pair() -> None:
     random = np.random.default_rng(2)
     biases = [exposed(random, 0.0, 64), exposed(random, 0.0, 64)]
@@ -77,6 +95,11 @@ def test_doubling_is_that_of_the_half_gap_law() -> None:
         found = dark_doubling(temperature, current, 0.01 * current)
         assert found.interval_k == pytest.approx(interval, abs=0.06)
     assert found.error_k > 0.0
+    # The full-gap law, T^3 exp(-Eg / kT): 4.1, 3.5, 3.3 and 3.1 K.
+    for middle, interval in ((20.0, 4.1), (0.0, 3.5), (-10.0, 3.3), (-20.0, 3.1)):
+        temperature = middle + np.array([-1.5, -0.5, 0.5, 1.5])
+        current = law(temperature) ** 2 / law(np.array([middle])) ** 2
+        assert dark_doubling(temperature, current, 0.01 * current).interval_k == pytest.approx(interval, abs=0.06)
     with pytest.raises(CalibrationError, match="doubling"):
         dark_doubling([0.0, 1.0], [1.0, 1.1], [0.1, 0.1])
     with pytest.raises(CalibrationError, match="does not grow"):

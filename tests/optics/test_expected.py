@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.special import j0, j1, jn_zeros
 
 from nightfold.optics.expected import (
+    airy_diameter_um,
+    airy_fwhm_arcsec,
     collimation_tolerance_mm,
     dawes_arcsec,
     diffraction_limited_radius_mm,
@@ -16,6 +20,22 @@ from nightfold.optics.expected import (
 )
 from nightfold.optics.polar import ARCMIN_PER_RAD, SIDEREAL_RAD_PER_S
 from nightfold.rig.focus import depth_of_focus_um
+
+
+@pytest.mark.parametrize(
+    ("wavelength", "diameter", "width"), [(500.7, 4.887, 0.531), (550.0, 5.368, 0.584), (656.3, 6.405, 0.697)]
+)
+def test_a_star_without_air(wavelength: float, diameter: float, width: float) -> None:
+    """CHECKS O3 (Born & Wolf, sec. 8.5), at f/4 and 200 mm; the constants again from the zeros of Bessel functions."""
+    assert airy_diameter_um(wavelength, 4.0) == pytest.approx(diameter, rel=1e-3)
+    assert airy_fwhm_arcsec(wavelength, 200.0) == pytest.approx(width, rel=1e-3)
+    ring = float(jn_zeros(1, 1)[0])
+    assert 2.0 * ring / np.pi == pytest.approx(airy_diameter_um(1000.0, 1.0), rel=1e-5)
+    half = brentq(lambda v: (2.0 * j1(v) / v) ** 2 - 0.5, 1.0, 2.0)
+    assert 2.0 * half / np.pi * 206264.806e-6 == pytest.approx(airy_fwhm_arcsec(1000.0, 1000.0), rel=1e-5)
+    inside = lambda v: 1.0 - j0(v) ** 2 - j1(v) ** 2  # noqa: E731
+    assert inside(ring) == pytest.approx(0.838, abs=5e-4)
+    assert brentq(lambda v: inside(v) - 0.5, 1.0, 3.0) / np.pi == pytest.approx(0.535, abs=5e-4)
 
 
 def test_resolution() -> None:

@@ -1,4 +1,4 @@
-"""CHECKS J4, J6 and G5: the parabola's bias, rms radii, and which radius is meant by half-flux."""
+"""CHECKS J1, J4, J6 and G5: rings, the parabola's bias, rms radii, and which radius is meant by half-flux."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from optics_runs import HERON
 
 from nightfold.measure.core import measure_sub
-from nightfold.optics.focus_run import fit_focus_run
+from nightfold.optics.focus_run import expected_slope_px, fit_focus_run
 from nightfold.simulate.rays import pupil_points
 
 POSITIONS = np.arange(24788.0, 25189.0, 50.0)
@@ -49,3 +49,18 @@ def test_half_flux_radius_is_the_true_one() -> None:
     ring = np.hypot(*pupil_points(20000, hole=0.35).T)
     assert ring.mean() / np.median(ring) == pytest.approx(0.9706, abs=2e-3)
     assert HERON.obstruction_mm == 0.0
+
+
+@pytest.mark.parametrize(
+    ("hole", "half_flux", "mean"),
+    [(0.0, 0.08839, 0.08333), (0.25, 0.09111, 0.08750), (0.35, 0.09365, 0.09090), (0.45, 0.09693, 0.09497)],
+)
+def test_two_radii_of_a_ring(hole: float, half_flux: float, mean: float) -> None:
+    """CHECKS J1 and G5 at f/4, um a um: half-flux radius by our formula, both radii by light thrown at a ring."""
+    found = expected_slope_px(focal_ratio=4.0, pixel_um=1.0, um_per_step=1.0, obstruction=hole)
+    assert found == pytest.approx(half_flux, rel=1e-3)
+    thrown = np.sqrt(np.random.default_rng(5).uniform(hole**2, 1.0, 400_000)) / 8.0
+    assert np.median(thrown) == pytest.approx(half_flux, rel=0.003)
+    assert thrown.mean() == pytest.approx(mean, rel=0.003)
+    if hole == 0.35:
+        assert thrown.mean() / np.median(thrown) == pytest.approx(0.9706, abs=0.003)

@@ -17,6 +17,16 @@ def rayleigh_arcsec(wavelength_nm: float, aperture_mm: float) -> float:
     return float(1.21967 * wavelength_nm * 1e-6 / aperture_mm * ARCSEC_PER_RADIAN)
 
 
+def airy_diameter_um(wavelength_nm: float, focal_ratio: float) -> float:
+    """Diameter of the first dark ring around a star without air, 2.43934 lambda N (Born & Wolf, sec. 8.5)."""
+    return 2.43934 * wavelength_nm * 1e-3 * focal_ratio
+
+
+def airy_fwhm_arcsec(wavelength_nm: float, aperture_mm: float) -> float:
+    """FWHM of that star, 1.02899 lambda / D (Born & Wolf, sec. 8.5)."""
+    return 1.02899 * wavelength_nm * 1e-6 / aperture_mm * 206264.806
+
+
 def dawes_arcsec(aperture_mm: float) -> float:
     """Dawes' separation, 116 / D in mm (Dawes 1867): found at the eyepiece, not derived."""
     return 116.0 / aperture_mm
