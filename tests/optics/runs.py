@@ -22,8 +22,25 @@ HERON = SimRig(
     amplifier_glow_e_per_s=0.0, hot_columns=0, hot_pixel_share=0.0,
 )  # fmt: skip
 SCENE = random_scene(5, size_arcmin=(32, 24), faintest_g=14.5, brightest_g=9)
+GEOMETRIES = {
+    "wide sensor": replace(HERON, width_px=1300, height_px=480),
+    "small sensor": replace(HERON, width_px=520, height_px=400),
+    "short refractor": replace(HERON, aperture_mm=61, focal_length_mm=275),
+    "obstructed reflector": replace(HERON, aperture_mm=150, focal_length_mm=750, obstruction_mm=52),
+}
+"""Other fields than the usual one."""
 SLOPE = 0.5**0.5 / (2 * 5.0) / 4.63
 """Half-flux radius per um of a full disc at f/5, pixels."""
+
+
+def field_of(rig: SimRig, seed: int) -> Scene:
+    """Stars enough for a rig's whole field."""
+    width, height = (1.2 * n * rig.scale_arcsec_px / 60.0 for n in (rig.width_px, rig.height_px))
+    small, thin = rig.width_px < 600, rig.focal_length_mm > 700
+    return random_scene(
+        1000 + seed, size_arcmin=(width, height), faintest_g=15.5 if small else 14.5, brightest_g=9,
+        stars_per_deg2_to_10=50.0 if thin else 24.3,
+    )  # fmt: skip
 
 
 def exposure(

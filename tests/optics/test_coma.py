@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from optics_runs import HEIGHT, WIDTH, exposure, moments_of, tilted
+from optics_runs import GEOMETRIES, HEIGHT, HERON, WIDTH, exposure, field_of, moments_of, tilted
 
 from nightfold.frames.records import FrameHeader
 from nightfold.optics.coma import Coma, direction_word, measure_coma, skew_of_coma
-from nightfold.optics.files import MeasuredFrame, OpticsFacts, focus_of_frames
+from nightfold.optics.files import MeasuredFrame, OpticsFacts, coma_of_frames, focus_of_frames
 from nightfold.optics.shapes import star_moments
 
 
@@ -163,3 +164,53 @@ def test_a_few_stars_with_faults_of_their_own_make_no_coma() -> None:
         found = measure_coma(*np.concatenate([np.array(f) for f in frames], axis=1), width_px=900, height_px=700)
         claims += bool(np.isfinite(found.size_px) or np.isfinite(found.corner_px))
     assert claims <= 3
+
+
+def check_geometry(name: str, seed: int, *, run: bool) -> None:
+    """Coma of middle and corners within 10 percent or 3 sigma, direction within 10 degrees, guiding of 0.25 to 3 px in every frame.
+
+    `run`: a focus run on a tilted sensor, coma from 1 px; else subs in focus, coma from 2 px.
+    """
+    random = np.random.default_rng([seed, run])
+    plain = {"normal": HERON, **GEOMETRIES}[name]
+    size, turn = (
+        float(random.uniform(1.0, 3.5) if run else random.uniform(2.0, 4.0)),
+        float(random.uniform(0.0, 2.0 * np.pi)),
+    )
+    coma = size * np.cos(turn), size * np.sin(turn)
+    corner = float(random.uniform(2.0, 5.0) * random.choice([-1, 1])) if seed % 2 else 0.0
+    tilt = tuple(float(v) for v in random.uniform(-60, 60, 2)) if run else (0.0, 0.0)
+    rig = replace(plain, tilt_um=tilt, coma_everywhere_px=coma, coma_corner_px=corner)
+    ratio = plain.focal_length_mm / plain.aperture_mm
+    facts = OpticsFacts(
+        focal_ratio=ratio, focal_length_mm=plain.focal_length_mm, pixel_um=plain.pixel_um, um_per_step=1.2,
+        obstruction=plain.obstruction_mm / plain.aperture_mm,
+    )  # fmt: skip
+    scene, drawn, angle = field_of(plain, seed), float(random.uniform(0.5, 2.0)), float(random.uniform(0.0, 180.0))
+    frames = []
+    for i, z in enumerate(np.linspace(-150.0, 150.0, 9) * ratio / 5.0 if run else np.zeros(5)):
+        image, reading = exposure(rig, float(z), 100 * seed + i, drawn_px=drawn * float(random.uniform(0.5, 1.5)), angle_deg=angle, scene=scene)  # fmt: skip
+        header = FrameHeader(kind="sub", width_px=plain.width_px, height_px=plain.height_px, exposure_s=10.0, focuser_position=12000 + z / 1.2)  # fmt: skip
+        frames.append(MeasuredFrame(Path(f"{i}.fits"), header, reading, *moments_of(image, reading)))
+    found = focus_of_frames(frames, facts).coma if run else coma_of_frames(frames)
+    assert found is not None
+    assert found.size_px == pytest.approx(size, abs=max(0.1 * size, 3 * found.uncertainty_px)), found.sentence
+    assert abs((found.angle_deg - np.degrees(turn) + 180) % 360 - 180) < 10.0
+    if corner:
+        assert found.corner_px == pytest.approx(corner, abs=max(0.1 * abs(corner), 3 * found.corner_uncertainty_px))
+    else:
+        assert np.isnan(found.corner_px)
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("seed", range(9300, 9306))
+@pytest.mark.parametrize("run", [False, True])
+@pytest.mark.parametrize("name", ["normal", *GEOMETRIES])
+def test_coma_of_other_fields_full_sample(name: str, run: bool, seed: int) -> None:
+    check_geometry(name, seed, run=run)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "run"), [("wide sensor", True), ("obstructed reflector", False)])
+def test_coma_of_other_fields(name: str, run: bool) -> None:
+    check_geometry(name, 9401, run=run)

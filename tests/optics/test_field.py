@@ -6,13 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from optics_runs import HEIGHT, HERON, SLOPE, WIDTH, exposure, focus_frames, tilted
+from optics_runs import GEOMETRIES, HEIGHT, SLOPE, WIDTH, exposure, field_of, focus_frames, tilted
 
 from nightfold.errors import FrameError
 from nightfold.optics.field import FieldShape, elongation_map, measure_field, what_to_try
 from nightfold.optics.field_cells import StarShapes
 from nightfold.optics.focus_run import expected_slope_px
-from nightfold.simulate.scene import random_scene
 
 
 def measured(frames: list[StarShapes]) -> FieldShape:
@@ -61,14 +60,6 @@ def test_tilt_full_sample(seed: int) -> None:
     check_case(tilt, float(random.uniform(-50, 50)), 0.0, float(random.choice([0.0, 35.0])), 2.0, seed)
 
 
-GEOMETRIES = {
-    "wide sensor": replace(HERON, width_px=1300, height_px=480),
-    "small sensor": replace(HERON, width_px=520, height_px=400),
-    "short refractor": replace(HERON, aperture_mm=61, focal_length_mm=275),
-    "obstructed reflector": replace(HERON, aperture_mm=150, focal_length_mm=750, obstruction_mm=52),
-}
-
-
 @pytest.mark.full
 @pytest.mark.parametrize("seed", range(400, 405))
 @pytest.mark.parametrize("name", GEOMETRIES)
@@ -90,10 +81,8 @@ def check_geometry(name: str, seed: int) -> None:
     curve, astigmatism = float(random.uniform(-50, 50)), float(random.choice([-1, 1]) * random.uniform(25, 100))
     rig = replace(plain, tilt_um=tilt, focal_curve_um=curve, astigmatism_um=astigmatism)
     ratio = plain.focal_length_mm / plain.aperture_mm
-    size = [1.2 * n * plain.scale_arcsec_px / 60.0 for n in (plain.width_px, plain.height_px)]
-    scene = random_scene(1000 + seed, size_arcmin=(size[0], size[1]), faintest_g=15.5 if "small" in name else 14.5, brightest_g=9, stars_per_deg2_to_10=50.0 if "reflector" in name else 24.3)  # fmt: skip
     positions = np.linspace(-150.0, 150.0, int(random.choice([7, 9, 11]))) * ratio / 5.0
-    frames = focus_frames(rig, positions, seed, drawn_px=float(random.uniform(0.5, 2.0)), scene=scene)
+    frames = focus_frames(rig, positions, seed, drawn_px=float(random.uniform(0.5, 2.0)), scene=field_of(plain, seed))
     hole = plain.obstruction_mm / plain.aperture_mm
     slope = expected_slope_px(focal_ratio=ratio, pixel_um=plain.pixel_um, um_per_step=1.0, obstruction=hole)
     found = measure_field(frames, width_px=plain.width_px, height_px=plain.height_px, expected_slope_px_um=slope)
