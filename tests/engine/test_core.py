@@ -132,6 +132,21 @@ def test_what_the_page_is_writing_is_no_leftover(tmp_path: Path) -> None:
     assert clean_leftovers(tmp_path / ".jobs") == 1
 
 
+def test_a_small_picture_being_written_is_no_leftover_for_an_hour(tmp_path: Path) -> None:
+    kept = unfinished(tmp_path / "views" / "subs" / "one.jpg")
+    elsewhere = unfinished(tmp_path / "masters" / "views" / "one.fits")
+    for file in (kept, elsewhere):
+        file.parent.mkdir(parents=True)
+        file.write_text("half")
+    assert clean_leftovers(tmp_path) == 1
+    assert kept.exists()
+    assert not elsewhere.exists()
+    long_ago = time.time() - 3700
+    os.utime(kept, (long_ago, long_ago))
+    assert clean_leftovers(tmp_path) == 1
+    assert not kept.exists()
+
+
 @pytest.mark.skipif(os.name == "nt", reason="modes of POSIX")
 def test_a_written_file_has_the_mode_of_a_plain_one(tmp_path: Path) -> None:
     (tmp_path / "plain").write_bytes(b"")

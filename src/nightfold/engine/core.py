@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -21,6 +22,9 @@ Result = TypeVar("Result")
 MOST_OPEN_FILES = 4096
 DEFAULT_MEMORY_BYTES = 1_000_000_000
 """Ceiling of the buffers of one run unless an option lowers or raises it."""
+UNLOCKED = "views"
+"""Folder of a campaign in which small pictures are written by whoever looks, without the lock of those who change things."""
+LATELY_S = 3600.0
 
 
 class Progress(Protocol):
@@ -177,16 +181,28 @@ def clean_leftovers(folder: Path) -> int:
 
     Only names as `unfinished` makes them are touched, and only plain files. Call it while `Ledger.writing` is held:
     another process may be in the middle of such a file. Hidden folders are passed over: the page keeps its own there, without
-    that lock.
+    that lock. In `views/` the page writes without it too: there only files that nobody has touched for an hour go.
     """
     count = 0
     if folder.is_dir():
         for leftover in folder.rglob(f".*{SUFFIX}"):
-            hidden = any(part.startswith(".") for part in leftover.relative_to(folder).parts[:-1])
-            if not hidden and is_leftover(leftover.name) and leftover.is_file() and not leftover.is_symlink():
-                leftover.unlink(missing_ok=True)
-                count += 1
+            folders = leftover.relative_to(folder).parts[:-1]
+            if any(part.startswith(".") for part in folders) or not is_leftover(leftover.name):
+                continue
+            if not leftover.is_file() or leftover.is_symlink():
+                continue
+            if folders[:1] == (UNLOCKED,) and _touched_lately(leftover):
+                continue
+            leftover.unlink(missing_ok=True)
+            count += 1
     return count
+
+
+def _touched_lately(path: Path) -> bool:
+    try:
+        return time.time() - path.stat().st_mtime < LATELY_S
+    except FileNotFoundError:  # whoever wrote it has just finished
+        return True
 
 
 def memory_limit_bytes(text: str | None) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
@@ -228,7 +229,7 @@ class SubLooker:
             return path.read_bytes()
         with self._lock:
             data = jpeg_of(stretch.shown(shrunk(self._plane(row), transform, shape, width_px)))
-        with atomic_write(path) as file:
+        with suppress(OSError), atomic_write(path) as file:  # it is only kept to be quicker next time
             file.write(data)
         return data
 
