@@ -61,6 +61,8 @@ def why_unusable(sub: SubFacts, usual: Usual) -> tuple[Cause, str]:
 
 def wrong_frame(sub: SubFacts, usual: Usual) -> str:
     """Words on a frame that is of something else than its header says; empty if nothing speaks for that."""
+    if sub.other_line:
+        return sub.other_line
     bright = sub.transparency / usual.transparency if usual.transparency > 0 else 1.0
     # A campaign that is mostly cloud makes its clear subs look too bright; their sky is not brighter with them.
     if np.isfinite(bright) and bright > TOO_BRIGHT and sky_ratio(sub, usual) > 0.6 * bright:

@@ -88,6 +88,7 @@ class SubFacts:
     gain_known: bool = True  # whether the file's counts are electrons by a known gain
     row_pattern_e: float = NAN  # 1 sigma of an offset that each row has of its own
     column_pattern_e: float = NAN
+    other_line: str = ""  # words on a nebula that is that of another filter; empty for none
     epoch: int = 0  # number of the stretch between dated events of the rig: what is usual over the frame holds in one
 
     @property

@@ -14,6 +14,7 @@ from nightfold.align.places.stage import solve_subs
 from nightfold.align.stage import place_subs
 from nightfold.errors import SettingsError
 from nightfold.judge.core import judge_groups
+from nightfold.judge.facts.lines import with_other_lines
 from nightfold.judge.facts.stage import airmass_of, arcsec_per_px, image_scale, load_groups
 from nightfold.judge.findings.comparing import Choice, NightFigure
 from nightfold.judge.findings.stage import FINDING_KINDS, NIGHTS, SHARPER, JudgedGroup, find_all
@@ -116,7 +117,7 @@ def judge(ws: Workspace, *, filter: str | None = None, night: date | None = None
 
 def judge_all(ws: Workspace) -> list[JudgedGroup]:
     """Make the verdicts of all subs anew from readings and placements, and price what was lost."""
-    groups = load_groups(ws)
+    groups = with_other_lines(load_groups(ws))
     verdicts = judge_groups([g.facts for g in groups], details_px=[g.detail_px(ws) for g in groups])
     judged = [JudgedGroup(group, found) for group, found in zip(groups, verdicts)]
     for one in judged:
