@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy.typing as npt
 
-from nightfold.calibrate.handing import Handed, hand_over
+from nightfold.calibrate.handing import PLANES, Handed, hand_over
 from nightfold.engine.cluster import Cluster, check_seen
 from nightfold.engine.core import CancelToken, allow_open_files, atomic_write
 from nightfold.fold.core import Blueprint, TileFolder, TilePart
@@ -78,10 +78,15 @@ class FoldElsewhere:
         """The parts of the tiles, in their order."""
         number: dict[int, int] = {}
         handed: list[Handed] = []
+        written: dict[tuple[int, ...], Handed] = {}  # subs of their own numbers may share planes
         for sub in blueprint.subs:
-            if id(sub.calibration) not in number:
-                number[id(sub.calibration)] = len(handed)
-                handed.append(hand_over(sub.calibration, self._folder, f"calibration-{len(handed)}"))
+            own = sub.calibration
+            if id(own) not in number:
+                planes = tuple(id(getattr(own, plane)) for plane in PLANES)
+                if planes not in written:
+                    written[planes] = hand_over(own, self._folder, f"calibration-{len(written)}")
+                number[id(own)] = len(handed)
+                handed.append(written[planes].with_numbers_of(own))
         which = tuple(number[id(s.calibration)] for s in blueprint.subs)
         subs = tuple(self._by_file(s, handed[k]) for s, k in zip(blueprint.subs, which, strict=True))
         path = self._folder / "fold"
