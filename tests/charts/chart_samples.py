@@ -202,7 +202,7 @@ def sample_charts(ground: GroundName) -> dict[str, Spec]:
     fitted = fit_focus_run(position, radius)
     run = SimpleNamespace(
         sentence=fitted.sentence, best_position=fitted.best_position, uncertainty=fitted.best_error, interval_95=fitted.interval_95,
-        half_flux_radius_px=fitted.least_radius_px, slope_px_per_step=fitted.slope_px,
+        half_flux_radius_px=fitted.least_radius_px, half_width_steps=fitted.half_width, slope_px_per_step=fitted.slope_px,
         points=[SimpleNamespace(position=float(p), half_flux_radius_px=float(r), used=True) for p, r in zip(position, radius)],
     )  # fmt: skip
     law = SimpleNamespace(

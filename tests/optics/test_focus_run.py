@@ -10,9 +10,11 @@ import pytest
 from astropy.io import fits
 from scipy.stats import ncx2
 
+from nightfold.charts.optics import optics_chart
 from nightfold.errors import FrameError
 from nightfold.optics.files import focus_of_files, measure_file
 from nightfold.optics.focus_run import expected_slope_px, fit_focus_run, read_focus_csv
+from nightfold.optics.reports import focus_alone
 
 POSITIONS = np.arange(24788.0, 25189.0, 50.0)
 RADII = np.array([5.6461, 4.5032, 3.4323, 2.5267, 2.0222, 2.2126, 2.9671, 3.9766, 5.0915])
@@ -174,6 +176,24 @@ def test_no_shallow_curve_where_there_is_none(drift: float) -> None:
     random = np.random.default_rng(32)
     runs = [fit_focus_run(*weak_run(random, 0.0, drift)[1:]) for _ in range(200)]
     assert sum(np.isfinite(r.best_position) for r in runs) <= 4
+
+
+def test_a_shallow_curve_is_drawn_dashed_and_near(tmp_path: Path) -> None:
+    """Its parabola of squared radii, on an axis without zero; a good run's curve is solid over zero."""
+    x = np.linspace(-350.0, 350.0, 13)
+    radius = 2.0 * np.hypot(1.0, (x - 20.0) / 700.0) + 0.02 * np.cos(9.0 * np.arange(13))
+    for name, points, dash, zero in (("a", (5000 + x, radius), [5, 4], False), ("b", (POSITIONS, RADII), [1, 0], True)):
+        file = tmp_path / f"{name}.csv"
+        lines = "".join(f"{p:.1f},{r:.5f}\n" for p, r in zip(*points, strict=True))
+        file.write_text(f"position,half_flux_radius_px\n{lines}", encoding="utf-8")
+        report = focus_alone([file])
+        spec = optics_chart(report, ground="print")
+        line = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "line")
+        assert line["mark"]["strokeDash"] == dash
+        assert line["encoding"]["y"]["scale"]["zero"] is zero
+        least = min(line["data"]["values"], key=lambda v: v["radius"])
+        assert least["position"] == pytest.approx(report.best_position, abs=5.0)
+        assert line["data"]["values"][0]["radius"] == pytest.approx(points[1][0], rel=0.03)
 
 
 def test_constant_radii_give_no_number() -> None:

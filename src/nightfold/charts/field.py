@@ -23,7 +23,7 @@ def field_chart(
     """Whiskers along the long axis of the stars, as long as their elongation; a place without any is a dot.
 
     Up is +y, as the file's rows go. A whisker's length is the root of the difference of the squared axes, drawn large; its key
-    stands below. Elongation within twice its uncertainty is drawn as a dot. `labels` are (x, y, text) in pixels of the frame.
+    stands below. Elongation within thrice its uncertainty is drawn as a dot: by chance that leaves one whisker in five charts of twenty places. `labels` are (x, y, text) in pixels of the frame.
     """
     base = ground_of(ground)
     height = round(width * height_px / width_px)
@@ -37,7 +37,7 @@ def field_chart(
     for w in whiskers:
         if not math.isfinite(w.length_px):
             continue
-        unsure = math.isfinite(w.uncertainty_px) and w.length_px <= 2.0 * w.uncertainty_px
+        unsure = math.isfinite(w.uncertainty_px) and w.length_px <= 3.0 * w.uncertainty_px
         if unsure or w.length_px <= 0 or not math.isfinite(w.angle_deg):
             dots.append({"x": w.x_px, "y": w.y_px})
             continue

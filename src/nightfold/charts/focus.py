@@ -9,23 +9,28 @@ from nightfold.charts.filters import filter_styles, mark_of
 from nightfold.charts.records import FocusLawLike, FocusRunLike
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
 
+FLAT_SHARE = 0.7
+"""Radii that differ by less than this leaves are drawn without their zero, or the curve would pass for a level line."""
+
 
 def focus_run_chart(
     run: FocusRunLike, *, ground: GroundName | Ground = "page", width: int = 560, height: int = 260
 ) -> Spec:
     """Half-flux radius against the focuser's position: points, the fitted curve, the best position with its 95 % band.
 
-    The curve is the hyperbola r0 sqrt(1 + (slope (x - best) / r0)^2), whose asymptotes have the run's slope.
+    The curve is the hyperbola r0 sqrt(1 + ((x - best) / b)^2); dashed where the run is too shallow to know its arms.
 
     Points that were set aside are hollow.
     """
     base = ground_of(ground)
+    radii = [p.half_flux_radius_px for p in run.points if math.isfinite(p.half_flux_radius_px)]
+    steep = not radii or min(radii) < FLAT_SHARE * max(radii)
     x: Spec = {
         "field": "position", "type": "quantitative", "scale": {"zero": False, "nice": False, "padding": 12},
         "axis": {"title": "focuser position, steps", "format": "d", "tickCount": 6, "titleAnchor": "end"},
     }  # fmt: skip
     y: Spec = {
-        "field": "radius", "type": "quantitative", "scale": {"zero": True}, "axis": {"title": "half-flux radius, pixels", "tickCount": 5},
+        "field": "radius", "type": "quantitative", "scale": {"zero": steep}, "axis": {"title": "half-flux radius, pixels", "tickCount": 5},
     }  # fmt: skip
     points = [
         {"position": p.position, "radius": p.half_flux_radius_px, "used": p.used}
@@ -46,17 +51,20 @@ def focus_run_chart(
         where = [low + (high - low) * k / 80 for k in range(81)]
         least = run.half_flux_radius_px
         curve = [
-            {"position": p, "radius": least * math.hypot(1.0, run.slope_px_per_step * (p - run.best_position) / least)}
+            {"position": p, "radius": least * math.hypot(1.0, (p - run.best_position) / run.half_width_steps)}
             for p in where
-            if least > 0 and math.isfinite(run.slope_px_per_step)
+            if least > 0 and run.half_width_steps > 0
         ]
         layers.append(
             {
                 "data": {"values": curve},
-                "mark": {"type": "line", "strokeWidth": 1.5, "color": base.soft},
+                "mark": {
+                    "type": "line", "strokeWidth": 1.5, "color": base.soft,
+                    "strokeDash": [1, 0] if math.isfinite(run.slope_px_per_step) else [5, 4],
+                },
                 "encoding": {"x": x, "y": y},
             }
-        )
+        )  # fmt: skip
         layers.append(
             {
                 "data": {"values": [{"position": run.best_position}]},

@@ -164,7 +164,20 @@ def _pole(report: PolarReport, ground: GroundName | Ground, width: int = 320) ->
             "data": {"values": [{"az": 0.0, "alt": 0.0}]},
             "mark": {"type": "point", "shape": "cross", "size": 140, "color": base.soft},
             "encoding": {"x": x, "y": y},
-        }
+        },
+        {
+            "data": {"values": [{"az": 0.0, "alt": 0.0}]},
+            "mark": {
+                "type": "text",
+                "text": "pole",
+                "align": "left",
+                "dx": 12,
+                "dy": -12 if known and report.altitude_error_arcmin < 0.0 else 12,
+                "color": base.soft,
+                "fontSize": 13,
+            },
+            "encoding": {"x": x, "y": y},
+        },
     ]
     if known:
         a, b = report.azimuth_error_arcmin, report.altitude_error_arcmin
@@ -184,6 +197,19 @@ def _pole(report: PolarReport, ground: GroundName | Ground, width: int = 320) ->
             {
                 "data": {"values": [point]},
                 "mark": {"type": "point", "filled": True, "size": 90, "color": base.accent},
+                "encoding": {"x": x, "y": y},
+            },
+            {
+                "data": {"values": [point]},
+                "mark": {
+                    "type": "text",
+                    "text": "axis of the mount",
+                    "align": "left" if a < 0.0 else "right",
+                    "dx": 10 if a < 0.0 else -10,
+                    "dy": -14 if b > 0.0 else 14,
+                    "color": base.ink,
+                    "fontSize": 13,
+                },
                 "encoding": {"x": x, "y": y},
             },
         ]
@@ -207,9 +233,11 @@ def _track(report: TrackingReport, ground: GroundName | Ground, width: int = 560
         "encoding": {
             "x": {"field": "hours", "type": "quantitative", "axis": {"title": "hours into the night"}},
             "y": {"field": "value", "type": "quantitative", "axis": {"title": "pixels" if on_frame else "arcsec"}},
-            "strokeDash": {"field": "axis", "type": "nominal", "legend": {"title": None, "orient": "bottom"}},
+            "strokeDash": {"field": "axis", "type": "nominal", "legend": {
+                "title": None, "orient": "bottom", "symbolType": "stroke", "symbolSize": 500, "symbolStrokeColor": base.soft, "labelFontSize": 13,
+            }},
         },
-    }
+    }  # fmt: skip
     body = {"width": width, "height": 220, "layer": [layer]}
     return finished(body, base, title=report.sentence, subtitle=report.elongation_sentence, width_px=width)
 

@@ -405,13 +405,17 @@ def _differences(
         said = float(np.exp(np.interp(p.sensor_c, [t for t, _ in table], logs)))
         # Sensors of one type differ by tens of percent: a difference counts from a fifth on.
         if differs(p.e_per_s, p.uncertainty, said, share=0.2):
-            found.append(_difference(f"dark current at {p.sensor_c:.0f} °C", p.e_per_s, p.uncertainty, said, "e/s"))
+            found.append(_difference(f"dark current at {_degrees(p.sensor_c)}", p.e_per_s, p.uncertainty, said, "e/s"))
     return tuple(found)
 
 
 def _difference(what: str, measured: float, error: float, said: float, unit: str) -> Difference:
     sentence = f"The {what} is {measured:.3g} ± {error:.2g} {unit}, campaign.toml says {said:.3g}."
     return Difference(what=what, measured=measured, uncertainty=error, stated=said, sentence=sentence)
+
+
+def _degrees(celsius: float) -> str:
+    return f"{celsius:.0f} °C".replace("-", "−")
 
 
 def _sentence(
@@ -424,6 +428,7 @@ def _sentence(
             f"Gain {gain:.4f} ± {gain_error:.4f} e/ADU, read noise {noise:.2f} ± {noise_error:.2f} e."
         )  # fmt: skip
     for p in points[:1]:
-        parts.append(f"Dark current {p.e_per_s:.4f} ± {p.uncertainty:.4f} e/s at {p.sensor_c:.0f} °C.")
+        places = 4 if not p.uncertainty > 0.0 else int(np.clip(np.ceil(-np.log10(p.uncertainty)), 4, 7))
+        parts.append(f"Dark current {p.e_per_s:.{places}f} ± {p.uncertainty:.{places}f} e/s at {_degrees(p.sensor_c)}.")
     parts += [d.sentence for d in differences]
     return " ".join(parts) or "Nothing is told."

@@ -47,6 +47,7 @@ class FocusReport:
     uncertainty: float
     interval_95: float
     half_flux_radius_px: float
+    half_width_steps: float  # from the best position to where the radius has grown by 41 %
     slope_px_per_step: float
     slope_uncertainty: float
     expected_slope_px_per_step: float
@@ -257,7 +258,7 @@ def focus_report(
     starts = [h.start for h in found.headers if h.start is not None]
     return FocusReport(
         good=run.verdict == "good", verdict=run.verdict, sentence=run.sentence, best_position=run.best_position,
-        uncertainty=run.uncertainty, interval_95=run.interval_95, half_flux_radius_px=run.least_radius_px,
+        uncertainty=run.uncertainty, interval_95=run.interval_95, half_flux_radius_px=run.least_radius_px, half_width_steps=run.half_width,
         slope_px_per_step=run.slope_px, slope_uncertainty=run.slope_error_px,
         expected_slope_px_per_step=run.expected_slope_px, slope_as_expected=run.slope_as_expected,
         backlash_steps=run.backlash, backlash_uncertainty=run.backlash_error,

@@ -1,5 +1,5 @@
 // Optics: what is on record, and fresh looks from a night's subs with their charts.
-import { attempt, day, first, h, main, start } from "./base.js";
+import { attempt, day, first, h, main, sentence, start } from "./base.js";
 import { chart } from "./charts.js";
 import { chooser } from "./chooser.js";
 
@@ -33,7 +33,7 @@ async function look(what, text, wish) {
   if (record?.state !== "done") return;
   const report = record.result.report;
   const drawn = (await attempt(() => chart(record.result.chart, text))) ?? "";
-  const lines = [report.sentence, ...(report.sentences ?? []), ...(report.try_first ?? []), ...(report.notes ?? [])].filter(Boolean);
+  const lines = [report.sentence, ...(report.sentences ?? []), ...(report.try_first ?? []), ...(report.notes ?? [])].filter(Boolean).map((t) => sentence({ what: t }));
   const trend = record.result.trend ? (await attempt(() => chart(record.result.trend, `${text}: night by night`))) ?? "" : "";
   found.replaceChildren(h("h2", {}, text), drawn, trend, h("ul", { class: "plain said" }, lines.map((t) => h("li", {}, t))), h("details", {}, h("summary", {}, "All its numbers"), numbers(report)));
 }
