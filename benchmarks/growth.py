@@ -136,7 +136,8 @@ def make_ledger(folder: Path, n: int) -> None:
                 target=name, panel=None, rig=RIGS[0], reference_frame_id=k + 1, width_px=4144, height_px=2822
             )
             placed = [{"frame_id": i + 1, "grid_id": grid.id, "found": True, "reason": "", "made_at": began,
-                       "document": {"matrix": [[1.0, 0.0, 3.2], [0.0, 1.0, -4.1]], "model": "affine", "rms_px": 0.1}}
+                       "document": {"matrix": [[1.0, 0.0, 3.2], [0.0, 1.0, -4.1]], "model": "affine", "rms_px": 0.1,
+                                    "distortion": None, "centre": [2072.0, 1411.0], "radius": 2500.0}}
                       for i in range(k, n, 2)]  # fmt: skip
             with ledger._writing() as connection:
                 for first in range(0, len(placed), 2000):

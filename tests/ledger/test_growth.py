@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 import sqlalchemy as sa
 
 from nightfold.frames.records import FrameHeader
 from nightfold.intake.stage import facts_of_line, facts_of_row, header_document
+from nightfold.judge.stage import _shares
 from nightfold.ledger.core import Ledger
 from nightfold.ledger.records import NewFrame, ReadingRow, SolutionRow, VerdictRow
+from nightfold.ledger.workspace import Workspace
 
 LARGE = ("frame", "place", "reading", "verdict", "solution", "placement", "decision", "fault")
 NIGHT = date(2026, 5, 14)
@@ -186,3 +190,34 @@ def test_judged_lines_name_the_place_that_still_holds_a_sub(ledger: Ledger, new_
 def test_latest_paths_begin_with_the_latest_sub(sqlite_ledger: Ledger) -> None:
     rows = sqlite_ledger.frames(kind="sub")
     assert sqlite_ledger.latest_paths(3) == [row.path for row in rows[:-4:-1]]
+
+
+@pytest.mark.parametrize("panels", [False, True])
+def test_shares_of_some_subs_are_those_among_all(ledger: Ledger, new_frame: Any, panels: bool) -> None:
+    rng = random.Random(11)
+    days = (NIGHT, NIGHT + timedelta(days=1))
+    made = [
+        new_frame(
+            i, night=days[i % 2], rig=("Heron 106", "Wren 61")[i % 3 > 1], filter=("Ha", None)[i % 5 > 3],
+            panel=1 + i % 2 if panels else None,
+        )
+        for i in range(60)
+    ]  # fmt: skip
+    ledger.add_frames([*made, new_frame(60, kind="dark")])
+    ids = sorted(row.id for row in ledger.frames(kind="sub"))
+    ledger.save_verdicts(
+        VerdictRow(frame_id=i, keep=rng.random() > 0.3, worth=1.0, weight=rng.random(), scale=1.0, transparency=1.0, causes=[])
+        for i in ids[:-3]
+    )  # fmt: skip
+    ledger.add_decisions(ids[::7], "drop", "a look")
+    ledger.add_decisions(ids[1::5], "keep", "a look")
+    ledger.add_decisions(ids[:20:3], "clear", "a look")
+    ws = cast(Workspace, SimpleNamespace(ledger=ledger))
+    decisions = ledger.decisions()
+    whole = _shares(ws, decisions)
+    assert len(whole) > 20
+    for day in days:
+        mine = {row.id for row in ledger.frames(kind="sub", night=day)}
+        some = _shares(ws, decisions, mine)
+        assert {i: some[i] for i in some if i in mine} == pytest.approx({i: whole[i] for i in whole if i in mine})
+        assert mine & set(some) == mine & set(whole)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date
 from functools import cache, partial
@@ -23,7 +23,7 @@ from nightfold.judge.photometry.stage import zero_points
 from nightfold.judge.records import Finding, Loss, SubFacts, Verdict
 from nightfold.judge.value import sharpness_weights, weight_of
 from nightfold.ledger.base import many_rows
-from nightfold.ledger.lines import JudgedLine
+from nightfold.ledger.lines import Group, JudgedLine
 from nightfold.ledger.records import DecisionRow, FindingRow, VerdictRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.measure.stage import measure_subs
@@ -154,17 +154,30 @@ def _weights(judged: JudgedGroup, *, sharp: bool) -> dict[int, float]:
     return {f.frame_id: float(w) for f, w in zip(facts, pull / kept if kept > 0.0 else pull)}
 
 
-def _shares(ws: Workspace, decisions: Mapping[int, DecisionRow]) -> dict[int, float]:
-    """Each kept sub's weight in its master: the weights of those that a fold would use now sum to 1, dropped ones have none."""
-    pulls: dict[tuple[str | int | None, ...], dict[int, float]] = defaultdict(dict)
-    for line in ws.ledger.weight_lines():
+def _shares(ws: Workspace, decisions: Mapping[int, DecisionRow], of: Collection[int] | None = None) -> dict[int, float]:
+    """Each kept sub's weight in its master, or that of the subs `of`: the weights of those that a fold would use now sum to 1.
+
+    Subs that are not used have none. For some subs, the database adds up what it need not tell one by one.
+    """
+    totals: dict[Group, float] = defaultdict(float)
+    if of is None:
+        lines = ws.ledger.weight_lines()
+    else:
+        decided = ws.ledger.ever_decided()
+        lines = ws.ledger.weight_lines(decided.union(of))
+        totals.update(ws.ledger.undecided_weights())
+    pulls: dict[Group, dict[int, float]] = defaultdict(dict)
+    for line in lines:
         decision = decisions.get(line.frame_id)
         if decision.verdict == "keep" if decision is not None else line.keep:
-            pulls[line.target, line.panel, line.filter, line.rig][line.frame_id] = line.weight or 0.0
+            group = line.target, line.panel, line.filter, line.rig
+            pulls[group][line.frame_id] = line.weight or 0.0
+            if of is None or line.frame_id in decided:
+                totals[group] += line.weight or 0.0
     shares: dict[int, float] = {}
-    for group in pulls.values():
-        total = sum(group.values())
-        shares.update({i: pull / total if total > 0.0 else 0.0 for i, pull in group.items()})
+    for group, members in pulls.items():
+        total = totals[group]
+        shares.update({i: pull / total if total > 0.0 else 0.0 for i, pull in members.items()})
     return shares
 
 
@@ -276,7 +289,7 @@ def report(
     where = {name: value for name, value in (("filter", filter), ("night", night)) if value is not None}
     lines = ws.ledger.judged_lines(**where)
     decisions = ws.ledger.decisions()
-    shares = _shares(ws, decisions)
+    shares = _shares(ws, decisions, {line.frame_id for line in lines} if where else None)
     scale_of = cache(partial(image_scale, ws.settings))
     with many_rows():
         judged = [

@@ -10,7 +10,10 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from nightfold.ledger import schema as t
-from nightfold.ledger.base import LedgerBase, many_rows, place_rank
+from nightfold.ledger.base import LedgerBase, chosen_by_frame, many_rows, place_rank
+
+Group = tuple[str | None, int | None, str | None, str | None]
+"""Target, panel, filter and rig: subs of one master."""
 
 
 class SubLine(NamedTuple):
@@ -241,8 +244,8 @@ class LinesPart(LedgerBase):
         with self._reading() as connection, many_rows():
             return [TemperatureLine._make(row) for row in connection.execute(query).all()]
 
-    def weight_lines(self) -> list[WeightLine]:
-        """The pulls of all subs, in no order."""
+    def weight_lines(self, frame_ids: Iterable[int] | None = None) -> list[WeightLine]:
+        """The pulls of all subs, or of these, in no order."""
         f, v = t.frame.c, t.verdict.c
         query = (
             sa.select(f.id, f.rig, f.target, f.panel, f.filter, v.keep, v.weight)
@@ -251,7 +254,35 @@ class LinesPart(LedgerBase):
             .where(_most_are_subs())
         )
         with self._reading() as connection, many_rows():
-            return [WeightLine._make(row) for row in connection.execute(query).all()]
+            return [
+                WeightLine._make(row)
+                for chosen in chosen_by_frame(query, t.verdict, frame_ids)
+                for row in connection.execute(chosen).all()
+            ]
+
+    def undecided_weights(self) -> dict[Group, float]:
+        """Sums of the pulls of the subs that verdicts keep and nobody ever decided on, by target, panel, filter and rig.
+
+        The database adds them, so that no row is made for a sub; where no sub has a panel, from an index alone.
+        """
+        f, v = t.frame.c, t.verdict.c
+
+        def sums(*by: sa.ColumnElement[Any]) -> sa.Select[Any]:
+            return (
+                sa.select(*by, sa.func.sum(v.weight))
+                .select_from(t.frame)
+                .join(t.verdict, v.frame_id == f.id)
+                .where(v.keep, f.id.not_in(sa.select(t.decision.c.frame_id)))
+                .group_by(*by)
+            )
+
+        panels = sa.select(f.id).where(_most_are_subs(), f.panel.is_not(None)).limit(1)
+        with self._reading() as connection:
+            if connection.execute(panels).first() is not None:
+                rows = connection.execute(sums(f.target, f.panel, f.filter, f.rig).where(_most_are_subs()))
+                return {(target, panel, name, rig): total or 0.0 for target, panel, name, rig, total in rows}
+            rows = connection.execute(sums(f.target, f.filter, f.rig).where(f.kind == "sub"))
+            return {(target, None, name, rig): total or 0.0 for target, name, rig, total in rows}
 
     def latest_paths(self, count: int) -> list[Path]:
         """Where the subs of the latest starts lie, or last lay; the latest first."""

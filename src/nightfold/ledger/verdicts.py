@@ -191,6 +191,11 @@ class VerdictsPart(LedgerBase):
         latest = {row.frame_id: row for row in self.decision_history(frame_ids)}
         return {i: row for i, row in latest.items() if row.verdict != "clear"}
 
+    def ever_decided(self) -> set[int]:
+        """Frames that a person ever decided on, whether the decision still stands or was cleared."""
+        with self._reading() as connection:
+            return set(connection.scalars(sa.select(t.decision.c.frame_id)))
+
     def decision_history(self, frame_ids: Iterable[int] | None = None) -> list[DecisionRow]:
         """Every decision ever made on these frames or on all, oldest first."""
         found: list[tuple[int, DecisionRow]] = []
