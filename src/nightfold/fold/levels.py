@@ -8,7 +8,6 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from nightfold.fold.placing import Placer
 from nightfold.fold.records import FloatArray, FoldOptions, FoldSub, Plane
@@ -93,11 +92,11 @@ def local_sky(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> Plane:
     some = known.any(axis=0)
     level[some] = np.nanmedian(maps[:, some], axis=0)
     level[~some] = np.median(level[some]) if some.any() else 0.0
-    coarse = ndimage.percentile_filter(level.reshape(xs.shape), 30.0, size=3, mode="nearest")
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(level.reshape(xs.shape), 1, mode="edge"), (3, 3))
+    coarse = np.sort(around.reshape(*xs.shape, 9), axis=-1)[..., 2]  # a low one, since stars only add light
     rows = np.minimum(np.arange(y.size) / (32 // NOISE_ROWS), coarse.shape[0] - 1.0)
     columns = np.minimum(np.arange(x.size) / (32 // LANES), coarse.shape[1] - 1.0)
-    at = np.stack(np.meshgrid(rows, columns, indexing="ij"))
-    return ndimage.map_coordinates(coarse, at, order=1, mode="nearest").astype(np.float32)
+    return _between(coarse, rows[:, None], columns[None, :]).astype(np.float32)
 
 
 def noise_factors(placers: Sequence[Placer], grid_shape: tuple[int, int]) -> FloatArray:
@@ -202,7 +201,6 @@ def _sky_at(placer: Placer, grid_xy: FloatArray) -> FloatArray:
     cells = np.concatenate(rows)
     source = sub.transform.invert(grid_xy)
     centre = 0.5 * (SKY_CELL_PX - 1)
-    at = np.stack([(source[:, 1] - centre) / SKY_CELL_PX, (source[:, 0] - centre) / SKY_CELL_PX])
     outside = (
         (source < -SKY_CELL_PX).any(axis=1)
         | (source[:, 0] > width + SKY_CELL_PX)
@@ -210,10 +208,21 @@ def _sky_at(placer: Placer, grid_xy: FloatArray) -> FloatArray:
     )
     finite = np.isfinite(cells)
     filled = np.where(finite, cells, np.median(cells[finite]) if finite.any() else np.nan)
-    level = ndimage.map_coordinates(filled, at, order=1, mode="nearest")
+    level = _between(filled, (source[:, 1] - centre) / SKY_CELL_PX, (source[:, 0] - centre) / SKY_CELL_PX)
     level -= sub.sky.evaluate(grid_xy[:, 0], grid_xy[:, 1])
     level[outside] = np.nan
     return np.asarray(level, np.float64)
+
+
+def _between(plane: FloatArray, row: FloatArray, column: FloatArray) -> FloatArray:
+    """The plane's values joined bilinearly at fractional rows and columns; beyond the edge that of the edge."""
+    height, width = plane.shape
+    row, column = np.clip(row, 0.0, height - 1.0), np.clip(column, 0.0, width - 1.0)
+    j, i = row.astype(np.int64), column.astype(np.int64)
+    below, right = np.minimum(j + 1, height - 1), np.minimum(i + 1, width - 1)
+    v, u = row - j, column - i
+    upper = plane[j, i] * (1.0 - u) + plane[j, right] * u
+    return np.asarray(upper * (1.0 - v) + (plane[below, i] * (1.0 - u) + plane[below, right] * u) * v)
 
 
 def _strip_medians(placer: Placer, y0: int, y1: int) -> FloatArray:

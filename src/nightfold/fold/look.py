@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from nightfold.errors import NightfoldError
+from nightfold.kernels.blur import blur_even
 from nightfold.measure.background import evaluate
 from nightfold.measure.core import measure_sub
 from nightfold.measure.records import Reading, SkyMesh
@@ -15,6 +15,7 @@ Plane = npt.NDArray[np.float32]
 
 SOURCE_SIGMA = 3.0
 SMOOTHING_PX = 1.2
+STAR_MARGIN_PX = 5
 NEBULA_CELL_PX = 16
 LOOKED_AT_PX = 2048
 
@@ -74,10 +75,19 @@ def source_mask(image: Plane, sky: Plane, noise: float) -> npt.NDArray[np.bool_]
     """
     finite = np.isfinite(image)
     detail = np.where(finite, image - sky, np.float32(0.0))
-    smooth = ndimage.gaussian_filter(detail, SMOOTHING_PX)
+    smooth = np.empty_like(detail)
+    taps = np.exp(-0.5 * (np.arange(round(4.0 * SMOOTHING_PX) + 1) / SMOOTHING_PX) ** 2)
+    blur_even(detail, (taps / (2.0 * taps.sum() - taps[0])).astype(np.float32), smooth)
     # White noise through a Gaussian of that width; the resampled pixels' own smoothing makes this a little too low.
     smooth_noise = noise / (2.0 * np.sqrt(np.pi) * SMOOTHING_PX)
-    stars = ndimage.binary_dilation(smooth > SOURCE_SIGMA * smooth_noise, iterations=5)
+    stars = smooth > SOURCE_SIGMA * smooth_noise
+    for _ in range(STAR_MARGIN_PX):
+        grown = stars.copy()
+        grown[1:] |= stars[:-1]
+        grown[:-1] |= stars[1:]
+        grown[:, 1:] |= stars[:, :-1]
+        grown[:, :-1] |= stars[:, 1:]
+        stars = grown
     cell = NEBULA_CELL_PX
     h, w = image.shape[0] // cell * cell, image.shape[1] // cell * cell
     if h == 0 or w == 0:

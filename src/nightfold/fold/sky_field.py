@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
 
 from nightfold.errors import FoldError
 from nightfold.robust import biweight, mad_sigma
@@ -35,6 +34,41 @@ class SkyPoints(NamedTuple):
     y: FloatArray
     level: FloatArray
     sigma: FloatArray
+
+
+class Joints(NamedTuple):
+    """A matrix (cells, nodes) of bilinear interpolation: the share of four nodes in each cell.
+
+    `first` (cells,) is the first of them, the others lie `steps` after it; `share` is (4, cells).
+    """
+
+    first: IntArray
+    share: FloatArray
+    steps: tuple[int, int, int, int]
+    nodes: int
+
+    def of(self, field: FloatArray) -> FloatArray:
+        """The field (nodes,) at the cells."""
+        return np.asarray(sum(own * field[self.first + step] for own, step in zip(self.share, self.steps, strict=True)))
+
+    def squares(self, weight: FloatArray) -> FloatArray:
+        """The matrix's transpose times `weight` (cells,) times the matrix: (nodes, nodes), which the lattice makes banded."""
+        result = np.zeros((self.nodes, self.nodes))
+        flat = result.reshape(-1)
+        for a in range(4):
+            weighted = weight * self.share[a]
+            for b in range(4):
+                band = np.bincount(self.first, weighted * self.share[b], self.nodes)[: self.nodes - self.steps[3]]
+                start = self.steps[a] * self.nodes + self.steps[b]
+                flat[start :: self.nodes + 1][: band.size] += band
+        return result
+
+    def sums(self, values: FloatArray, group: IntArray, groups: int) -> FloatArray:
+        """The matrix's transpose times `values` (cells,), for each `group` of cells by itself: (groups, nodes)."""
+        result = np.zeros(groups * self.nodes)
+        for own, step in zip(self.share, self.steps, strict=True):
+            result += np.bincount(group * self.nodes + self.first + step, own * values, result.size)
+        return result.reshape(groups, self.nodes)
 
 
 class Lattice(NamedTuple):
@@ -69,18 +103,15 @@ class Lattice(NamedTuple):
             radius=(0.5 * width, 0.5 * height),
         )
 
-    def interpolation(self, p: SkyPoints) -> sparse.csr_array:
-        """Matrix (cells, nodes) of bilinear interpolation."""
+    def joints(self, p: SkyPoints) -> Joints:
+        """How the nodes join bilinearly at the cells."""
         at_x = np.clip((p.x - self.x0) / self.step_x, 0.0, self.columns - 1.0)
         at_y = np.clip((p.y - self.y0) / self.step_y, 0.0, self.rows - 1.0)
         i = np.minimum(at_x.astype(np.int64), self.columns - 2)
         j = np.minimum(at_y.astype(np.int64), self.rows - 2)
         u, v = at_x - i, at_y - j
-        node = j * self.columns + i
-        index = np.concatenate([node, node + 1, node + self.columns, node + self.columns + 1])
-        value = np.concatenate([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
-        cell = np.tile(np.arange(len(p.x)), 4)
-        return sparse.csr_array((value, (cell, index)), shape=(len(p.x), self.columns * self.rows))
+        share = np.stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
+        return Joints(j * self.columns + i, share, (0, 1, self.columns, self.columns + 1), self.columns * self.rows)
 
     def terms(self, p: SkyPoints, order: int) -> FloatArray:
         """The polynomial terms 1, u, v, u2, uv, v2 up to `order` at the cells, shape (cells, terms)."""
@@ -126,10 +157,17 @@ def asked_orders(order: int | Sequence[int] | None, points: list[SkyPoints]) -> 
 
 def solve_common(points: list[SkyPoints], orders: IntArray, frame: Lattice, rounds: int) -> Solution:
     """Field and surfaces together, reweighted by Tukey's biweight; the surfaces are eliminated sub by sub."""
-    interpolation = sparse.csr_array(sparse.vstack([frame.interpolation(p) for p in points]))
+    own_joints = [frame.joints(p) for p in points]
+    joints = own_joints[0]._replace(
+        first=np.concatenate([j.first for j in own_joints]), share=np.concatenate([j.share for j in own_joints], axis=1)
+    )
     starts = np.concatenate([[0], np.cumsum([len(p.x) for p in points])])
     cells = [slice(int(a), int(b)) for a, b in pairwise(starts)]
     terms = [frame.terms(p, int(o)) for p, o in zip(points, orders, strict=True)]
+    most_terms = np.zeros((int(starts[-1]), max(t.shape[1] for t in terms)))
+    for own_cells, t in zip(cells, terms, strict=True):
+        most_terms[own_cells, : t.shape[1]] = t
+    group = np.repeat(np.arange(len(points)), np.diff(starts))
     level = np.concatenate([p.level for p in points])
     sigma = np.concatenate([p.sigma for p in points])
     zero = float(np.median(level))
@@ -142,18 +180,18 @@ def solve_common(points: list[SkyPoints], orders: IntArray, frame: Lattice, roun
     precision: list[FloatArray] = []
     for _ in range(rounds):
         weight = trust / (np.repeat(spread, np.diff(starts)) * sigma) ** 2
-        weighted = sparse.csr_array(interpolation.multiply(weight[:, None])).T.tocsr()
-        matrix = (weighted @ interpolation).toarray()
-        right = weighted @ level
+        matrix = joints.squares(weight)
+        right = joints.sums(weight * level, np.zeros_like(group), 1)[0]
+        crosses = np.stack([joints.sums(weight * t, group, len(points)) for t in most_terms.T], axis=2)
         eliminated: list[tuple[FloatArray, FloatArray, FloatArray]] = []
         roots = []
         precision = []
-        for own_cells, t in zip(cells, terms, strict=True):
+        for own_cells, t, all_crosses in zip(cells, terms, crosses, strict=True):
             own = t.T @ (weight[own_cells, None] * t)
             values, vectors = np.linalg.eigh(own)
             held = values > 1e-12 * values[-1]
             root = vectors[:, held] / np.sqrt(values[held])  # own^-1 = root @ root.T
-            cross = np.asarray(weighted[:, own_cells] @ t)
+            cross = np.ascontiguousarray(all_crosses[:, : t.shape[1]])
             on_terms = t.T @ (weight[own_cells] * level[own_cells])
             roots.append(cross @ root)
             right -= roots[-1] @ (root.T @ on_terms)
@@ -165,7 +203,7 @@ def solve_common(points: list[SkyPoints], orders: IntArray, frame: Lattice, roun
         matrix[np.diag_indices(nodes)] += 1e-9 * float(np.trace(matrix)) / nodes + np.finfo(float).tiny
         field = np.linalg.solve(matrix, right)
         surfaces = [root @ (root.T @ (on_terms - cross.T @ field)) for root, cross, on_terms in eliminated]
-        residual = level - interpolation @ field
+        residual = level - joints.of(field)
         before = trust
         trust = np.ones(len(level))
         for i, (own_cells, t, c) in enumerate(zip(cells, terms, surfaces, strict=True)):
@@ -201,7 +239,7 @@ def choose_orders(solution: Solution, share: FloatArray, asked: IntArray, cells:
 def fit_to_common(p: SkyPoints, order: int, frame: Lattice, field: FloatArray, rounds: int) -> FloatArray:
     """The surface of a sub that had no say, against the field of the others; six coefficients."""
     terms = frame.terms(p, order)
-    level = p.level - frame.interpolation(p) @ field
+    level = p.level - frame.joints(p).of(field)
     trust = np.ones(len(level))
     coefficients = np.zeros(terms.shape[1])
     for _ in range(rounds):
