@@ -118,7 +118,7 @@ def judged(tmp_path_factory: pytest.TempPathFactory, small_frames: Path, small_s
     with Campaign.create(folder, text=small_settings) as campaign:
         campaign.take_in([small_frames])
         campaign.judge()
-        # What the judge makes of so few subs is its own affair; here one verdict is set, so that there is one to tell of.
+        # What the judge makes of so few subs is its own affair; here one verdict and its cost are set, so that there is one to tell of.
         ledger = campaign._ws.ledger
         rows = {r.id: r for r in ledger.frames(kind="sub")}
         verdicts = ledger.verdicts()
@@ -131,6 +131,8 @@ def judged(tmp_path_factory: pytest.TempPathFactory, small_frames: Path, small_s
             for i, v in verdicts.items()
         )  # fmt: skip
         assert rows[clouded].filter in ("Ha", "OIII")
+        cost = {"cause": "cloud", "hours": 0.08}
+        ledger.replace_findings("loss", [FindingRow(kind="loss", night=rows[clouded].night, document=cost)])
     return folder
 
 

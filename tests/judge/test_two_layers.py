@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_limits
 
 from nightfold.judge.findings.misfit import flat_misfit
 from nightfold.judge.findings.two_layers import TwoLayers, camera_corner, fit_two_layers
@@ -58,9 +59,10 @@ def skies(
 
 
 def fitted(levels: np.ndarray, told: dict[str, np.ndarray]) -> TwoLayers:
-    found = fit_two_layers(
-        levels, flat_of(), told["place"], told["transparency"], start_s=told["start_s"], stretch=told["stretch"]
-    )
+    with threadpool_limits(limits=1, user_api="blas"):  # as a campaign's judge has it
+        found = fit_two_layers(
+            levels, flat_of(), told["place"], told["transparency"], start_s=told["start_s"], stretch=told["stretch"]
+        )
     assert found is not None
     return found
 
