@@ -23,6 +23,7 @@ def picture(
     *,
     target: Annotated[str | None, Parameter(help="The target, where the campaign has several.")] = None,
     rig: Annotated[str | None, Parameter(help="The rig, where the target has masters of several.")] = None,
+    panel: Annotated[int | None, Parameter(help="The panel of a mosaic; the first when not given.")] = None,
     palette: Annotated[str | None, Parameter(help="Name of a palette, for instance SHO or HOO.")] = None,
     balance: Annotated[
         Literal["signal", "noise", "zero-points"],
@@ -59,6 +60,7 @@ def picture(
                 recipe,
                 target=target,
                 rig=rig,
+                panel=panel,
                 palette=palette,
                 balance=balance,
                 out=out,

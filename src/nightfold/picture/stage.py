@@ -64,6 +64,7 @@ def make_picture(
     *,
     target: str | None = None,
     rig: str | None = None,
+    panel: int | None = None,
     palette: str | None = None,
     balance: Balance = "signal",
     out: Path | None = None,
@@ -81,6 +82,8 @@ def make_picture(
 
     Parameters
     ----------
+    panel : int, optional
+        The panel of a mosaic; that of the recipe when not given, else the only or first one.
     balance : str
         What an automatic recipe brings the filters to one scale by: "signal", "noise" or "zero-points".
     upright : bool
@@ -95,7 +98,8 @@ def make_picture(
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise PictureError("the picture's kind is not known", seen=out.name, allowed=", ".join(SUFFIXES))
     given = load_recipe(recipe_given) if isinstance(recipe_given, Path) else recipe_given
-    rows = _masters(ws, target or (given.target if given else None), rig)
+    wanted = target or (given.target if given else None)
+    rows = _masters(ws, wanted, rig, _panel_wanted(ws, given, wanted, panel))
     notes = left_out(ws, rows)
     by_zero_points = given is not None and any(
         isinstance(s, Level) and s.scale_by == "zero-points" for s in given.steps
@@ -106,7 +110,7 @@ def make_picture(
     if given is None:
         recipe = _automatic(ws, planes, rows, palette, balance)
     else:
-        recipe = given
+        recipe = given.model_copy(update={"panel": rows[0].panel})
         notes += _compare(given, planes, exact)
     if upright:
         recipe = _upright(recipe, planes)
@@ -144,7 +148,7 @@ def make_picture(
         path=first.absolute(),
         recipe_path=recipe_path.absolute(),
         sha256=hash_file(first),
-        document={"palette": name, "masters": recipe.masters, "files": files},
+        document={"palette": name, "panel": recipe.panel, "masters": recipe.masters, "files": files},
     )
     return report
 
@@ -253,15 +257,25 @@ def _proof(ws: Workspace, first: Path, recipe: Recipe, planes: Mapping[str, Plan
     ws.progress.start(len(recipe.steps), "Writing proofs", "steps")
     for name, strip in proof_strips(recipe, planes, threads=ws.workers):
         path = first.with_name(f"{first.stem}_proof_{name}.png")
-        write_picture(path, strip, facts={"title": f"{recipe.target}: without and with {name}"})
+        write_picture(path, strip, facts={"title": f"{_title(ws, recipe)}: without and with {name}"})
         written.append(str(path))
         ws.progress.advance()
     ws.progress.finish()
     return tuple(written)
 
 
-def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterRow]:
-    """The masters of one target and one set of rigs: those asked for, else the deepest."""
+def _panel_wanted(ws: Workspace, recipe: Recipe | None, target: str | None, panel: int | None) -> int | None:
+    """The panel asked for; else that of the recipe, told by its masters where it was written without one."""
+    if panel is not None or recipe is None or recipe.target != target:
+        return panel
+    if recipe.panel is not None:
+        return recipe.panel
+    made_on = set(recipe.masters.values())
+    return next((m.panel for m in ws.ledger.masters(target=recipe.target) if m.sha256 in made_on), None)
+
+
+def _masters(ws: Workspace, target: str | None, rig: str | None, panel: int | None = None) -> list[MasterRow]:
+    """The masters of one target, panel and set of rigs: those asked for, else the deepest target's only or first panel."""
     rows = [m for m in ws.ledger.masters(target=target) if m.path.exists()]
     if rig is not None:
         rows = [m for m in rows if rig in m.rigs]
@@ -271,6 +285,16 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
             seen=f"target {target or 'any'}, rig {rig or 'any'}",
             next_step="fold first: nightfold fold",
         )
+    if panel is not None:
+        have = sorted({m.panel for m in rows if m.panel is not None})
+        rows = [m for m in rows if m.panel == panel]
+        if not rows:
+            raise PictureError(
+                "there are no masters of this panel",
+                seen=f"panel {panel}",
+                allowed=", ".join(f"panel {p}" for p in have) or "no panel: the target is no mosaic",
+                next_step="name a panel that is folded, or fold this one first: nightfold fold",
+            )
     groups: dict[tuple[str, int | None, tuple[str, ...]], list[MasterRow]] = defaultdict(list)
     for row in rows:
         groups[(row.target, row.panel, row.rigs)].append(row)
@@ -281,7 +305,11 @@ def _masters(ws: Workspace, target: str | None, rig: str | None) -> list[MasterR
         at_home = grid is not None and grid.rig in group[0].rigs
         return len(group), at_home, sum(float(m.document.get("exposure_s") or 0.0) for m in group)
 
-    return max(groups.values(), key=depth)
+    chosen = max(groups.values(), key=depth)
+    panels = [k[1] for k in groups if k[0] == chosen[0].target and k[1] is not None]
+    if not panels:
+        return chosen
+    return max((g for k, g in groups.items() if k[:2] == (chosen[0].target, min(panels))), key=depth)
 
 
 def left_out(ws: Workspace, rows: Sequence[MasterRow]) -> list[str]:
@@ -293,7 +321,19 @@ def left_out(ws: Workspace, rows: Sequence[MasterRow]) -> list[str]:
         return []
     named = ", ".join(str(p) for p in others)
     parts = f"panel {named} is" if len(others) == 1 else f"panels {named} are"
-    return [f"This is panel {first.panel} of {first.target}; {parts} not in it: a picture is made of one panel."]
+    return [
+        f"This is panel {first.panel} of {first.target}; {parts} not in it: a picture is made of one panel. "
+        f"For another: --panel {others[0]}"
+    ]
+
+
+def _title(ws: Workspace, recipe: Recipe) -> str:
+    """The target, with the panel where it has several, folded or only planned."""
+    planned = {p.panel for t in ws.settings.target if t.name == recipe.target for p in t.panel}
+    folded = {m.panel for m in ws.ledger.masters(target=recipe.target) if m.panel is not None}
+    return (
+        recipe.target if recipe.panel is None or len(planned | folded) < 2 else f"{recipe.target}, panel {recipe.panel}"
+    )
 
 
 def _automatic(
@@ -307,7 +347,8 @@ def _automatic(
             next_step="look at the masters' coverage",
         )
     listed = listed_stars(ws, planes[next(iter(planes))], box)
-    return automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, listed=listed, balance=balance)
+    recipe = automatic_recipe(planes, target=rows[0].target, box=box, palette=palette, listed=listed, balance=balance)
+    return recipe.model_copy(update={"panel": rows[0].panel})
 
 
 def listed_stars(ws: Workspace, plane: Plane, box: Box) -> list[tuple[float, float, float, float]]:
@@ -351,11 +392,12 @@ def _write(
     facts: Mapping[str, Any],
 ) -> list[str]:
     if out is not None:
-        paths = [out]
+        paths = [out.absolute()]
     else:
         rigs = "-".join(rows[0].rigs)
-        stem = "_".join(_safe(p) for p in (recipe.target, rigs, palette) if p)
-        paths = [ws.pictures_folder / f"{stem}{suffix}" for suffix in (".tiff", ".png", ".jpg")]
+        panel = f"panel{recipe.panel}" if _title(ws, recipe) != recipe.target else ""
+        stem = "_".join(_safe(p) for p in (recipe.target, panel, rigs, palette) if p)
+        paths = [ws.pictures_folder.absolute() / f"{stem}{suffix}" for suffix in (".tiff", ".png", ".jpg")]
     ws.progress.start(len(paths), "Writing the picture", "files")
     for path in paths:
         write_picture(path, rgb, facts=facts)
@@ -366,6 +408,7 @@ def _write(
 
 def _facts(ws: Workspace, rows: list[MasterRow], recipe: Recipe, palette: str) -> dict[str, Any]:
     """What the picture's metadata tell; never where the site is."""
+    title = _title(ws, recipe)
     mix = next((s for s in recipe.steps if isinstance(s, Mix)), None)
     shares = mix.rows if mix else {}
     wave = {f.name: f.centre_nm for r in ws.settings.rig for f in r.filter}
@@ -377,14 +420,14 @@ def _facts(ws: Workspace, rows: list[MasterRow], recipe: Recipe, palette: str) -
     telescope = rig.telescope if rig else None
     focal, aperture = (telescope.focal_length_mm, telescope.aperture_mm) if telescope else (None, None)
     return {
-        "title": recipe.target,
+        "title": title,
         "object": recipe.target,
         "creator": made_by.creator,
         "rights": made_by.rights,
         "facility": made_by.facility or ", ".join(rows[0].rigs),
         "focal_length_mm": focal,
         "f_number": round(focal / aperture, 2) if focal and aperture else None,
-        "description": f"{recipe.target}: {', '.join(r.filter for r in used)} as {palette or 'grey'}, {hours:.1f} h. False colour.",
+        "description": f"{title}: {', '.join(r.filter for r in used)} as {palette or 'grey'}, {hours:.1f} h. False colour.",
         "bands": [r.filter for r in used],
         "colours": colours,
         "wavelengths_nm": [wave[r.filter] for r in used if wave.get(r.filter)],

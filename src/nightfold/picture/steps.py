@@ -189,6 +189,7 @@ class Recipe(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     version: Literal[1] = 1
     target: str
+    panel: int | None = None  # of a mosaic
     masters: dict[str, str]  # filter to SHA-256
     cut_box_px: tuple[int, int, int, int]
     steps: list[Step]

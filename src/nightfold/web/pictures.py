@@ -40,6 +40,7 @@ class PictureWish(Wish):
     recipe: Recipe | None = None
     target: Name | None = None
     rig: Name | None = None
+    panel: int | None = None
     palette: Annotated[str, Field(max_length=20)] | None = None
     upright: bool = False
     annotated: bool = False
@@ -85,6 +86,7 @@ def make(request: Request, wish: PictureWish) -> Any:
                 wish.recipe,
                 target=wish.target,
                 rig=wish.rig,
+                panel=wish.panel,
                 palette=wish.palette,
                 upright=wish.upright,
                 annotated=wish.annotated,

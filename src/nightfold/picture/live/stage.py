@@ -180,6 +180,8 @@ class Mixer:
     def _of(self, recipe: Recipe) -> dict[str, Plane]:
         """The masters that the recipe was made on, else the latest of its filters."""
         rows = [m for m in self._ws.ledger.masters(target=recipe.target) if m.path.exists()]
+        if recipe.panel is not None:
+            rows = [m for m in rows if m.panel == recipe.panel]
         chosen = {}
         for name, sha256 in recipe.masters.items():
             mine = [m for m in rows if m.filter == name]
