@@ -21,6 +21,7 @@ Plane = npt.NDArray[np.float32]
 
 MOST_PX = 3200
 """Width up to which a frame is quick enough as it is: stars of three pixels keep one and a half when 26 megapixels are halved."""
+BAND_ROWS = 32
 
 _PIXEL_SIZES = ("XPIXSZ", "YPIXSZ", "PIXSIZE1", "PIXSIZE2", "PIXSIZE", "PIXELSZ")
 _OF_THE_IMAGE = ("BZERO", "BSCALE", "BLANK", "CHECKSUM", "DATASUM", "ZIMAGE", "ZTENSION")
@@ -66,8 +67,15 @@ def bin_plane(image: npt.NDArray[np.floating], factor: int, *, mosaic: bool = Fa
     side = factor * step
     height, width = image.shape[0] // side, image.shape[1] // side
     blocks = image[: height * side, : width * side].reshape(height, factor, step, width, factor, step)
-    means = blocks.mean(axis=(1, 4), dtype=np.float64)
-    return np.ascontiguousarray(means.reshape(height * step, width * step), np.float32)
+    means = np.empty((height, step, width, step), np.float32)
+    for first in range(0, height, BAND_ROWS):  # a band stays in the processor's cache while its pixels are added
+        band = blocks[first : first + BAND_ROWS]
+        total = np.zeros((len(band), step, width, step), np.float64)
+        for down in range(factor):
+            for right in range(factor):
+                total += band[:, down, :, :, right, :]
+        means[first : first + BAND_ROWS] = total / factor**2
+    return means.reshape(height * step, width * step)
 
 
 def binned_copies(
