@@ -26,6 +26,7 @@ X, Y = (np.arange(NX) + 0.5) * CELL, (np.arange(NY) + 0.5) * CELL
 LEVEL = 150.0
 
 Knots = list[tuple[float, float, float, float]]
+Halos = tuple[tuple[tuple[float, float], float], ...]
 
 
 def knots(rng: np.random.Generator) -> Knots:
@@ -40,7 +41,13 @@ def light(shape: Knots, gx: np.ndarray, gy: np.ndarray) -> np.ndarray:
 
 
 def subs_of(
-    rng: np.random.Generator, shape: Knots, height: float, *, subs: int, wrong: dict[int, tuple[Knots, float]]
+    rng: np.random.Generator,
+    shape: Knots,
+    height: float,
+    *,
+    subs: int,
+    wrong: dict[int, tuple[Knots, float]],
+    halos: Halos = (),
 ) -> tuple[np.ndarray, np.ndarray]:
     """Skies on the canvas and transparencies: flips, dither, cloud, Moon and a dawn among them; `wrong` shows others' light."""
     place = np.stack(np.meshgrid(X - X.mean(), Y - Y.mean()), axis=-1)
@@ -60,6 +67,13 @@ def subs_of(
                 gradient = gradient + rng.normal(0.0, slope) * shape_of_moon
         shown, amount = wrong.get(i, (shape, height))
         level = LEVEL * (sky * gradient + t * amount * light(shown, gx, gy))
+        for (hx, hy), share in halos:
+            # Dew throws a share of its own of a bright star's light around it; the ghost across the axis moves with each dither.
+            dewed = share * (1.0 + 2.0 * (i % 5 == 3))
+            level = level + LEVEL * t * dewed * np.exp(-np.hypot(gx - hx, gy - hy) / 90.0)
+            level = level + LEVEL * t * 0.2 * share * (
+                np.hypot(gx - 1.9 * dx + 0.9 * hx, gy - 1.9 * dy + 0.9 * hy) < 120.0
+            )
         level = level + rng.normal(0.0, 0.3, level.shape)
         at = np.stack([side * (canvas[:, 0] - dx) + X.mean(), side * (canvas[:, 1] - dy) + Y.mean()], axis=-1)
         rates.append(on_canvas(level, X, Y, at, pitch))
@@ -68,15 +82,22 @@ def subs_of(
 
 
 def found(
-    number: int, *, ha: float, sii: float, alike: bool = False, subs: int = 18, wrong: tuple[int, ...] = ()
+    number: int,
+    *,
+    ha: float,
+    sii: float,
+    alike: bool = False,
+    subs: int = 18,
+    wrong: tuple[int, ...] = (),
+    halos: Halos = (),
 ) -> list[OtherLine | None]:
     """What is said of each [S II] sub, those in `wrong` being shot through Ha."""
     rng = np.random.default_rng(number)
     one = knots(rng)
     other = one if alike else knots(rng)
     terms = polynomial(canvas_of(np.stack(np.meshgrid(X, Y), axis=-1), most=12)[0])
-    of_ha, ha_through = subs_of(rng, one, ha, subs=max(subs, 8), wrong={})
-    rates, through = subs_of(rng, other, sii, subs=subs, wrong=dict.fromkeys(wrong, (one, ha)))
+    of_ha, ha_through = subs_of(rng, one, ha, subs=max(subs, 8), wrong={}, halos=halos)
+    rates, through = subs_of(rng, other, sii, subs=subs, wrong=dict.fromkeys(wrong, (one, ha)), halos=halos)
     own, ha_nebula = (
         nebula_of(less_polynomial(rates, terms), through),
         nebula_of(less_polynomial(of_ha, terms), ha_through),
@@ -116,6 +137,16 @@ def test_moon_cloud_and_gradients_are_no_nebula() -> None:
     said = [one for number in range(400, 440) for one in found(number, ha=(1.0, 0.1, 0.02, 0.0)[number % 4], sii=0.02)]
     assert len(said) == 720
     assert not any(said)
+
+
+def test_halos_aureoles_and_ghosts_of_bright_stars_are_no_nebula_and_hide_none() -> None:
+    halos: Halos = (((250.0, -120.0), 0.5), ((-400.0, 260.0), 0.15))
+    for number in range(450, 462):
+        wrong = (2, 13) if number % 2 else ()
+        said = found(number, ha=0.3, sii=0.06, wrong=wrong, halos=halos)
+        assert tuple(i for i, one in enumerate(said) if one is not None) == wrong, number
+    for number in range(470, 480):
+        assert not any(found(number, ha=0.01, sii=0.002, halos=halos)), number
 
 
 def test_many_wrong_subs_are_found_while_they_are_fewer_than_the_right_ones() -> None:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from nightfold.judge.findings.misfit import flat_misfit
+from nightfold.judge.findings.misfit import camera_fixed, flat_misfit, glow_left, moved_dust
+from nightfold.judge.findings.stage import _mean_residual
 from nightfold.judge.findings.two_layers import TwoLayers, camera_corner, fit_two_layers
 
 NY, NX, CELL = 16, 22, 64.0
@@ -114,3 +115,50 @@ def test_few_subs_and_even_flats_tell_nothing() -> None:
     given = {k: told[k] for k in ("start_s", "stretch")}
     assert fit_two_layers(levels, np.ones((NY, NX)), told["place"], told["transparency"], **given) is None
     assert camera_corner(None, None, 0.3) is None
+
+
+def with_halo(
+    levels: np.ndarray, told: dict[str, np.ndarray], star: tuple[float, float], *, halo: float, ghost: float = 0.0
+) -> np.ndarray:
+    """The same skies with a bright star's disc of 150 px around it and a ghost across the axis, as shares of the sky.
+
+    The ghost lies at -0.9 times the star's place from the axis, so that a dither moves it against the sky.
+    """
+    out = levels.copy()
+    for level, place in zip(out, told["place"]):
+        axis = place.reshape(-1, 2).mean(axis=0)
+        for at, share in ((np.array(star), halo), (axis - 0.9 * (np.array(star) - axis), ghost)):
+            apart = np.hypot(*(place - at).transpose(2, 0, 1))
+            level += share * LEVEL / (1.0 + np.exp((apart - 150.0) / 20.0))
+    return out
+
+
+def test_a_bright_stars_halo_in_the_middle_is_no_glow_and_up_to_the_sky_hides_none() -> None:
+    for number, halo in ((91, 0.1), (92, 1.0), (93, 3.0)):
+        levels, told = skies(number, corner=0.0, nebula=0.0, dither_px=25.0)
+        levels = with_halo(levels, told, (0.0, 0.0), halo=halo)
+        over = (np.arange(len(levels)) // 5) % 2 == 1
+        for glow in (0.0, 0.04):
+            lit = levels.copy()
+            lit[:, :, -2:] += glow * LEVEL  # stays with the camera
+            fixed = camera_fixed(*(_mean_residual(lit[over == side], flat_of()) for side in (False, True)))
+            where, excess, sigma = glow_left(fixed)
+            assert not moved_dust(fixed)
+            if glow and halo <= 1.0:
+                assert (where, sigma > 6.0) == ("right edge", True)
+                assert excess == pytest.approx(glow, rel=0.35)
+            elif not glow:
+                assert excess < 0.01
+
+
+def test_halos_and_ghosts_of_a_bright_star_are_not_put_down_to_the_flat() -> None:
+    shape = corner_of(flat_of())
+    for number, star in ((94, (0.0, 0.0)), (95, (300.0, -150.0)), (96, (-520.0, 330.0)), (97, (60.0, 40.0))):
+        levels, told = skies(number, corner=0.0, nebula=0.1, dither_px=60.0)
+        levels = with_halo(levels, told, star, halo=1.0, ghost=0.05)
+        assert camera_corner(flat_misfit(levels, flat_of()), fitted(levels, told), shape) is None
+        levels, told = skies(number, corner=0.05, nebula=0.1, dither_px=60.0)
+        levels = with_halo(levels, told, star, halo=1.0, ghost=0.05)
+        sure = camera_corner(flat_misfit(levels, flat_of()), fitted(levels, told), shape)
+        assert sure is not None
+        assert sure[0] == pytest.approx(0.05, rel=0.25)

@@ -201,7 +201,10 @@ def _groups(mask: npt.NDArray[np.bool_]) -> list[tuple[npt.NDArray[np.int64], np
 
 
 def glow_left(residual: FloatArray) -> tuple[str, float, float]:
-    """The side or corner of a camera-fixed residual map with the most light left, its excess, and that over the map's scatter."""
+    """The side or corner of a camera-fixed residual map with the most light left, its excess, and that over the map's scatter.
+
+    Measured from the calm half of the map's middle, for the halo of a bright star may stand there.
+    """
     ny, nx = residual.shape
     a, b = max(1, ny // 8), max(1, nx // 8)
     places = {
@@ -215,10 +218,21 @@ def glow_left(residual: FloatArray) -> tuple[str, float, float]:
         "upper right corner": residual[-2 * a :, -2 * b :],
     }
     middle = residual[ny // 4 : -(ny // 4) or None, nx // 4 : -(nx // 4) or None]
-    centre, sigma = float(np.nanmedian(middle)), max(float(mad_sigma(middle)), 1e-6)
+    centre, sigma = _calm(middle[np.isfinite(middle)])
     excess = {name: float(np.nanmedian(part)) - centre for name, part in places.items()}
     name = max(excess, key=lambda n: excess[n])
     return name, excess[name], excess[name] / sigma
+
+
+def _calm(values: FloatArray) -> tuple[float, float]:
+    """Mean and 1 sigma of the shortest half of the values (Rousseeuw & Leroy 1988): what fills up to half of them has no say."""
+    if not values.size:
+        return 0.0, 1e-6
+    x = np.sort(values)
+    half = x.size // 2 + 1
+    widths = x[half - 1 :] - x[: x.size - half + 1]
+    first = int(np.argmin(widths))
+    return float(x[first : first + half].mean()), max(float(widths[first]) / 1.349, 1e-6)
 
 
 def stuck_places(

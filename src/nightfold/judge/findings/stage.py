@@ -16,6 +16,7 @@ from nightfold.calibrate.stage import CalibrationRoom
 from nightfold.errors import NightfoldError
 from nightfold.frames.pixels import read_all
 from nightfold.intake.stage import header_of_row
+from nightfold.judge.evidence import robust_fit
 from nightfold.judge.facts.stage import Group, arcsec_per_px
 from nightfold.judge.findings import folder
 from nightfold.judge.findings.comparing import Choice, NightFigure, compare_nights, sharper_or_deeper
@@ -256,7 +257,10 @@ def _camera_fixed(
 
 
 def _mean_residual(levels: FloatArray, flat: FloatArray | None) -> FloatArray:
-    """Mean over subs of a mesh less its plane and its share of the flat's shape, over the level."""
+    """Median over subs of a mesh less its plane and its share of the flat's shape, over the level.
+
+    The fit is robust: the halo of a bright star in the middle, which both sides of the pier show at one place, must not bend it.
+    """
     ny, nx = levels.shape[1:]
     v, u = (a.ravel() for a in np.meshgrid(np.linspace(-1, 1, ny), np.linspace(-1, 1, nx), indexing="ij"))
     columns = [np.ones(ny * nx), u, v]
@@ -264,10 +268,10 @@ def _mean_residual(levels: FloatArray, flat: FloatArray | None) -> FloatArray:
         columns.append((1.0 / flat - 1.0).ravel())
     design = np.column_stack(columns)
     rest = []
-    for level in levels:
+    for level in levels[:: -(-len(levels) // MOST_SUBS)]:
         y = level.ravel() / np.nanmedian(level)
         good = np.isfinite(y)
-        solution = np.linalg.lstsq(design[good], y[good], rcond=None)[0]
+        solution, _ = robust_fit(design[good], y[good])
         rest.append(np.where(good, y - design @ solution, 0.0).reshape(ny, nx))
     return np.asarray(np.median(rest, axis=0))
 
