@@ -27,12 +27,13 @@ class Listening(NullProgress):
 def test_a_first_picture_then_the_whole(small_frames: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(front, "LEAST_FOR_A_FIRST_LOOK", 5)
     monkeypatch.setattr(binned, "MOST_PX", 300)  # so that frames of 520 pixels are halved
+    monkeypatch.setattr(front, "FIRST_LOOK_PX", 140)  # and their picture once more
     progress = Listening()
     report = Campaign.start(small_frames, tmp_path / "c", first_look=True, progress=progress)
     assert any("every fifth sub" in text for text in progress.said)
     with Campaign.open(tmp_path / "c") as campaign:
         with Image.open(campaign.first_look_file) as first:
-            assert 150 < first.width <= 260
+            assert 75 < first.width <= 130
         commands = [r.command for r in campaign._ws.ledger.runs()]
         assert commands == ["take-in", "judge", "fold", "picture"]
         subs = len(campaign.verdicts().subs)

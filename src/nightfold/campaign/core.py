@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 LEAST_FOR_A_FIRST_LOOK = 25
 """Subs from which on a quick picture from every fifth of them is worth its time."""
+FIRST_LOOK_PX = 1600
+"""Longer side of that picture at most: as wide as the page shows it, at two pixels of the screen for one of the page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +157,7 @@ class Campaign(WayPart, PlanningPart, OpticsPart, LookingPart, KeepingPart):
                 quick.judge()
                 quick.fold()
                 self.first_look_file.parent.mkdir(parents=True, exist_ok=True)
-                quick.picture(palette=palette, out=self.first_look_file)
+                quick.picture(palette=palette, out=self.first_look_file, preview_px=FIRST_LOOK_PX)
         except CancelledError:
             raise
         except NightfoldError:  # too few subs, or none that match: the whole way follows anyway, and tells why

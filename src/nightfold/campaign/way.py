@@ -113,6 +113,7 @@ class WayPart(CampaignBase):
         linear: bool = False,
         proof: bool = False,
         gpu: bool = False,
+        preview_px: int | None = None,
     ) -> PictureReport:
         """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
 
@@ -136,6 +137,7 @@ class WayPart(CampaignBase):
                 linear=linear,
                 proof=proof,
                 gpu=gpu,
+                preview_px=preview_px,
             )
 
     def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:
