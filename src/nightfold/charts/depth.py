@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from nightfold.charts.filters import filter_label, filter_styles, mark_of
 from nightfold.charts.records import DepthCurve
 from nightfold.charts.theme import Ground, GroundName, Spec, finished, ground_of
+from nightfold.depth.nearest import best_rows
 from nightfold.depth.records import FilterDepth
 from nightfold.plan.records import ExposureReport
 
@@ -143,13 +144,22 @@ def depth_curves(filters: Sequence[FilterDepth]) -> list[DepthCurve]:
 
 
 def depth_title(filters: Sequence[FilterDepth]) -> str:
-    """What is still missing, in a sentence."""
-    open_filters = [f for f in filters if f.hours_to_goal is not None and f.hours_to_goal > 0]
+    """What is still missing, in a sentence; where several rigs work on a goal, that of the rig which is nearest to it."""
+    best = best_rows(filters)
+    open_filters = [f for f in best if f.hours_to_goal is not None and f.hours_to_goal > 0]
     if open_filters:
         most = max(open_filters, key=lambda f: f.hours_to_goal or 0.0)
-        return f"{filter_label(most.filter)} needs {most.hours_to_goal:.1f} h more to its goal"
-    reached = [f for f in filters if f.snr is not None and f.snr_goal is not None and f.snr >= f.snr_goal]
-    if filters and len(reached) == len(filters):
+        others = any(
+            (f.target, f.panel, f.filter) == (most.target, most.panel, most.filter) for f in filters if f is not most
+        )
+        rig = f" with {' and '.join(most.rigs)}" if others and most.rigs else ""
+        return f"{filter_label(most.filter)} needs {most.hours_to_goal:.1f} h more to its goal{rig}"
+    reached = {
+        (f.target, f.panel, f.filter)
+        for f in best
+        if f.share_left == 0.0 or (f.snr is not None and f.snr >= (f.snr_goal or math.inf))
+    }
+    if filters and {(f.target, f.panel, f.filter) for f in filters} == reached:
         return "Every filter is as deep as wanted"
     return "How the noise fell as exposure grew"
 

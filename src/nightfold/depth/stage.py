@@ -11,13 +11,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from nightfold.depth.ahead.stage import best_rows, forecast, goal_of, next_goal, not_begun
+from nightfold.depth.ahead.stage import forecast, goal_of, next_goal, not_begun
 from nightfold.depth.blank import blank_sky
 from nightfold.depth.boxes import BoxNoise, box_at, box_noise
 from nightfold.depth.core import LIMIT_BOX_ARCSEC, Noise, Subs, gain_of_next_hour, hours_to, limit_rate
 from nightfold.depth.falling.stage import noise_fall, write_crops
 from nightfold.depth.goals import Wanted, faintness_warning, goal_words, wanted_of
 from nightfold.depth.kept.stage import keep_measured
+from nightfold.depth.nearest import best_rows
 from nightfold.depth.records import Crop, DepthReport, FilterDepth, NightDepth
 from nightfold.errors import FoldError, NightfoldError, SettingsError
 from nightfold.fold.look import middle

@@ -8,6 +8,7 @@ from datetime import date
 from nightfold.depth.core import hours_from_scratch
 from nightfold.depth.forecast import HORIZON_NIGHTS, NightsAhead, Wish, nights_ahead
 from nightfold.depth.goals import goal_words, wanted_of
+from nightfold.depth.nearest import best_rows
 from nightfold.depth.records import FilterDepth, NextGoal
 from nightfold.errors import SettingsError
 from nightfold.judge.photometry.stage import optics_of, promised_zero_point
@@ -89,24 +90,6 @@ def not_begun(ws: Workspace, rows: Sequence[FilterDepth], target: str | None) ->
                     )
                 )  # fmt: skip
     return found
-
-
-def best_rows(rows: Sequence[FilterDepth]) -> list[FilterDepth]:
-    """One row a goal: where several rigs work on it, the one that is nearest."""
-    best: dict[tuple[str, int | None, str], FilterDepth] = {}
-    for row in rows:
-        if row.goal is None:
-            continue
-        key = (row.target, row.panel, row.filter)
-        known = best.get(key)
-        if known is None or _nearness(row) < _nearness(known):
-            best[key] = row
-    return list(best.values())
-
-
-def _nearness(row: FilterDepth) -> tuple[float, float]:
-    left = row.share_left if row.share_left is not None else 1.0
-    return left, row.hours_to_goal if row.hours_to_goal is not None else float("inf")
 
 
 def next_goal(rows: Sequence[FilterDepth]) -> NextGoal | None:
