@@ -97,6 +97,7 @@ def simulated(random: np.random.Generator) -> tuple[float, np.ndarray, np.ndarra
     return 20000.0 + best, x + 20000.0, radius
 
 
+@pytest.mark.slow
 def test_two_hundred_good_runs() -> None:
     random = np.random.default_rng(11)
     within, pull, verdicts = [], [], []
@@ -154,6 +155,7 @@ def weak_run(random: np.random.Generator, bend: float, drift: float) -> tuple[fl
     return best, x, 2.0 * rise * seeing
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("drift", [0.0, 0.05])
 def test_a_shallow_curve_tells_its_best_position_within_its_interval(drift: float) -> None:
     random = np.random.default_rng(31)
