@@ -120,8 +120,12 @@ def test_blocks_and_events_hang_together(night: NightPlan) -> None:
     what = [e.what for e in night.events]
     assert what.count("meridian flip on Lantern Shell") == 1
     assert "moonrise" in what
-    # 8 degrees in a night of 14 h move this tube by 7 um an hour; its quarter wave is 27.5 um: no need within a block.
-    assert not any("the tube has cooled" in w for w in what)
+    # 8 degrees in a night of 14 h move this tube by 7 um an hour; its quarter wave is 27.5 um: no need within the first 3.9 h of
+    # a block. How long the longest block is, the plan is free to choose: on a busy machine it is not the best one.
+    for event in night.events:
+        if "the tube has cooled" in event.what:
+            (around,) = [b for b in night.blocks if b.rig == event.rig and b.start < event.at < b.end]
+            assert event.at - around.start > timedelta(hours=3.5)
     unknown = plan_of(campaign(rig_text(), target_text(hours_goals(8.0)), site=SITE.replace("night_cooling_c = 8", "")))
     assert any("focus: the tube has cooled" in e.what for e in unknown.events)
     assert any("focusing every 90 min is taken" in m for m in unknown.missing)
