@@ -130,11 +130,14 @@ def camera_fixed(relative_one: FloatArray, relative_other: FloatArray) -> FloatA
     """The part of two residual maps (ny, nx) that both share with the same sign: what stays with the camera.
 
     `relative_one` and `relative_other` are mean residuals of calibrated skies on the two sides of the pier, each on the frame's own
-    pixels: what is on the sky lies turned by 180 degrees in one of them.
+    pixels: what is on the sky lies turned by 180 degrees in one of them. A nebula about the middle that a half turn leaves as it is
+    would pass for the camera's; one map less the other turned holds none of the sky, and the camera's part less that part turned, so
+    no more is told than that shows, nor of the camera what a half turn leaves as it is.
     """
-    same = np.sign(relative_one) == np.sign(relative_other)
-    least = np.where(np.abs(relative_one) < np.abs(relative_other), relative_one, relative_other)
-    return np.where(same, least, 0.0)
+    unturned = relative_one - relative_other[::-1, ::-1]
+    same = (np.sign(relative_one) == np.sign(relative_other)) & (np.sign(relative_one) == np.sign(unturned))
+    least = np.minimum(np.minimum(np.abs(relative_one), np.abs(relative_other)), np.abs(unturned))
+    return np.where(same, np.sign(relative_one) * least, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,18 +150,24 @@ class MovedDust:
     apart_cells: float
 
 
-def moved_dust(residual: FloatArray, *, least_depth: float = 0.004) -> list[MovedDust]:
+def unturned_noise(relative_one: FloatArray, relative_other: FloatArray) -> float:
+    """1 sigma from cell to cell of one map less the other turned: noise, and what of the sky does not lie quite alike in both."""
+    rest = relative_one - relative_other[::-1, ::-1]
+    return float(mad_sigma(rest - _smooth(rest, 4.0))) / float(np.sqrt(2.0))
+
+
+def moved_dust(residual: FloatArray, *, least_depth: float = 0.004, noise: float = 0.0) -> list[MovedDust]:
     """Pairs of spots in a camera-fixed residual map (ny, nx), deepest first.
 
-    Spots are groups of cells beyond five robust sigma and `least_depth` after a smooth background is taken off; a dark and a bright
-    one pair if their depths agree within a factor of two. Only dust whose shadow is wider than a cell is seen.
+    Spots are groups of cells beyond five robust sigma, of the map and of `noise`, and `least_depth` after a smooth background is taken
+    off, and half as far before; a dark and a bright one pair if their depths agree within a factor of two. Only dust whose shadow is wider than a cell is seen.
     """
     rest = residual - _smooth(residual, 4.0)
-    limit = max(least_depth, 5.0 * float(mad_sigma(rest)))
+    limit = max(least_depth, 5.0 * float(mad_sigma(rest)), 5.0 * noise)
     spots: dict[int, list[tuple[float, float, float]]] = {}
     for sign in (-1, 1):
         spots[sign] = []
-        for rows, columns in _groups(sign * rest > limit):
+        for rows, columns in _groups((sign * rest > limit) & (sign * residual > 0.5 * limit)):
             if rows.size >= 2:
                 depth = float(np.abs(rest[rows, columns]).max())
                 spots[sign].append((float(columns.mean()), float(rows.mean()), depth))

@@ -31,6 +31,7 @@ from nightfold.judge.findings.misfit import (
     glow_left,
     moved_dust,
     stuck_places,
+    unturned_noise,
 )
 from nightfold.judge.findings.two_layers import camera_corner, fit_two_layers
 from nightfold.judge.records import SubFacts, Verdict
@@ -243,8 +244,9 @@ def _camera_fixed(
     g: Group, night: str | None, levels: FloatArray, sides: npt.NDArray[np.bool_], flat: FloatArray | None
 ) -> Iterable[FindingRow]:
     """What both sides of the pier share, which the sky cannot make: dust that moved, glow."""
-    fixed = camera_fixed(*(_mean_residual(levels[sides == side], flat) for side in (False, True)))
-    for dust in moved_dust(fixed)[:2]:
+    one, other = (_mean_residual(levels[sides == side], flat) for side in (False, True))
+    fixed = camera_fixed(one, other)
+    for dust in moved_dust(fixed, noise=unturned_noise(one, other))[:2]:
         text = (
             f"{g.rig}, {g.filter}: dust moved since the flat: a dark spot of {100 * dust.depth:.1f} % and a bright one "
             f"{dust.apart_cells:.0f} cells of the sky mesh apart; new flats mend it"
