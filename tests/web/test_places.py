@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from nightfold.campaign import Campaign
+
 pytestmark = pytest.mark.slow
 Keep = Callable[[Any, str], bytes]
 Tab = Callable[..., Any]
@@ -72,8 +74,8 @@ def test_each_place(page_of_finished: Any, tab: Tab, keep: Keep, place: str) -> 
         if size != "upright":
             assert axe_findings(page) == []
     small = page.evaluate(
-        """() => [...document.querySelectorAll("button, .button, nav a, summary, input[type=range]")]
-        .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 36).map((e) => e.outerHTML.slice(0, 90))"""
+        """() => [...document.querySelectorAll("button, .button, nav a, footer a, .files a, .skip, .alone, summary, input[type=range]")]
+        .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 40).map((e) => e.outerHTML.slice(0, 90))"""
     )
     assert small == []
     page.get_by_role("button", name="Red light").click()
@@ -81,6 +83,22 @@ def test_each_place(page_of_finished: Any, tab: Tab, keep: Keep, place: str) -> 
     pixels = pixels_of(keep(page, f"{place}-red"))
     assert pixels[..., 1:].max() <= 2
     assert pixels[..., 0].max() > 200  # and something can be read
+
+
+@pytest.mark.parametrize(
+    ("path", "way_on"),
+    [
+        ("/", "button.next"), ("/tonight", "a.button[href='/settings']"), ("/masters", "button.next"),
+        ("/picture", "a.button[href='/masters']"), ("/optics", "a.button[href='/']"), ("/record", "a.button[href='/']"),
+    ],
+)  # fmt: skip
+def test_an_empty_campaign_leads_on(serve: Any, browser: Any, tmp_path: Path, path: str, way_on: str) -> None:
+    Campaign.create(tmp_path / "c", text='name = "Empty"\n').close()
+    context = browser.new_context()  # its console says that a night without a site cannot be planned
+    page = context.new_page()
+    page.goto(serve(tmp_path / "c").address + path)
+    page.wait_for_selector(f"main {way_on}", timeout=30_000)
+    context.close()
 
 
 def test_red_light_stays_from_page_to_page(page_of_finished: Any, tab: Tab) -> None:

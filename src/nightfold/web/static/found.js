@@ -5,7 +5,7 @@ import { spelt, words } from "./marks.js";
 import { watch } from "./watching.js";
 
 const { judged, room, proof } = first;
-const CAUSES = { cloud: "Cloud", trailing: "Trailed stars", focus: "Focus", seeing: "Unsteady air", "sky-glow": "A bright sky", dew: "Dew", pointing: "Pointing", "wrong-frame": "Frames of something else", sensor: "The sensor", overexposed: "Too much light", unreadable: "Unreadable files", "short-subs": "Short subs", person: "Your own decisions" };
+const CAUSES = { cloud: "Cloud", trailing: "Trailed stars", focus: "Focus", seeing: "Unsteady air", "sky-glow": "A bright sky", dew: "Dew", pointing: "Pointing", "wrong-frame": "Frames of something else", sensor: "The sensor", overexposed: "Too much light", unreadable: "Unreadable files", "short-subs": "Short subs", "low-altitude": "A low target", person: "Your own decisions" };
 const newest = room.pictures[0];
 const file = (ending) => newest?.files.find((f) => f.name.endsWith(ending));
 const address = (f) => `/api/pictures/${newest.id}/${encodeURIComponent(f.name)}`;

@@ -19,8 +19,8 @@ function draw() {
     strip(show, main.clientWidth - 48),
     h("section", { class: "next-step", "aria-label": "What to do next" }, h("p", {}, planning && !WORK_FIRST.includes(action) ? "What comes next is being planned …" : show.next), h("div", { class: "row" }, buttons(place))),
     place,
-    show.goals.length ? goals() : "",
-    show.nights.length ? h("p", {}, h("a", { href: "/found" }, "What was found in all nights")) : "",
+    show.goals.length ? goals() : noGoals(),
+    show.nights.length ? h("p", {}, h("a", { class: "alone", href: "/found" }, "What was found in all nights")) : "",
     h("p", { class: "small" }, dropped ? `${many(dropped, "sub")} dropped; open a night to see why.` : ""),
     ...show.notes.map((t) => h("p", { class: "small" }, t)),
   );
@@ -36,6 +36,12 @@ function buttons(place) {
   }
   if (show.nights.length && act !== "fold" && act !== "judge") made.push(h("a", { class: "button", href: "/masters" }, "See the masters"));
   return made;
+}
+
+// Without a goal nothing can be planned or called deep enough: the way to set one.
+function noGoals() {
+  if (!show.nights.length) return "";
+  return h("section", {}, h("h2", {}, "No goal is set yet"), h("p", {}, "Say how deep each filter shall be, and tonight is planned towards it."), h("div", { class: "row" }, h("a", { class: "button", href: "/settings" }, "Set goals")));
 }
 
 function goals() {

@@ -18,9 +18,12 @@ function draw() {
   choices.replaceChildren(
     first.rigs.length > 1 ? h("section", {}, h("h2", {}, "Rig"), taps(first.rigs.map((r) => [r.name, r.name]), rig, (v) => { rig = v; })) : "",
     first.nights.length > 1 ? h("section", {}, h("h2", {}, "Night"), taps(first.nights.slice(-12).map((n) => [n, day(n)]), night, (v) => { night = v; })) : "",
-    h("h2", {}, "Look at"), h("div", { class: "row" }, LOOKS.map(([what, text]) => h("button", { type: "button", onclick: () => look(what, text, what === "law" ? { what, rig } : { what, rig, night }) }, text))),
+    ...(night ? looks() : [h("p", {}, "Stars of your subs tell of tilt, tracking and focus; there are none yet."), h("div", { class: "row" }, h("a", { class: "button next", href: "/" }, "Take a folder in"))]),
     h("h2", {}, "Test with frames of their own"), h("div", { class: "row" }, TESTS.map((t) => h("button", { type: "button", onclick: () => ask(...t) }, t[1]))), asked,
   );
+}
+function looks() {
+  return [h("h2", {}, "Look at"), h("div", { class: "row" }, LOOKS.map(([what, text]) => h("button", { type: "button", onclick: () => look(what, text, what === "law" ? { what, rig } : { what, rig, night }) }, text)))];
 }
 async function ask(what, text, verb, files, hint) {
   const place = h("div");

@@ -13,7 +13,7 @@ main.replaceChildren(watch, body);
 async function draw(date) {
   body.replaceChildren(h("h1", {}, "Planning the night …"), h("p", { class: "small" }, "Sun, Moon and targets, then the best order of filters. This takes a few seconds."));
   const found = await attempt(() => get(`/api/charts/tonight${date ? `?day=${date}` : ""}`));
-  if (!found) { body.replaceChildren(h("h1", {}, "This night cannot be planned yet")); return; }
+  if (!found) { body.replaceChildren(h("h1", {}, "This night cannot be planned yet"), h("p", {}, "A plan needs to know where you are, with what you shoot, and what you want."), fill()); return; }
   plan = found.plan;
   const shift = (by) => { const d = new Date(`${plan.date}T12:00Z`); d.setUTCDate(d.getUTCDate() + by); return d.toISOString().slice(0, 10); };
   const dark = plan.dark_start ? `Dark from ${clock(plan.dark_start)} to ${clock(plan.dark_end)}.` : "It does not get fully dark.";
@@ -25,12 +25,25 @@ async function draw(date) {
     blocks(), h("div", { class: "row" }, h("button", { type: "button", onclick: () => write("sheet", "The sheet") }, "Write the sheet"), h("button", { type: "button", onclick: () => write("calendar", "The calendar") }, "Write the calendar")), made,
     list("What happens when", plan.events.map((e) => `${clock(e.at)}: ${e.what}${e.rig ? `, ${e.rig}` : ""}`)),
     list("Take care", plan.cautions),
-    list("Calibration still to shoot", [...plan.calibration.map((c) => c.sentence), ...plan.dawn.map((d) => d.sentence)]),
+    list("Calibration still to shoot", [...plan.calibration.map((c) => c.sentence), ...plan.dawn.map((d) => d.sentence)].map(dated)),
     list("Room on the disk", plan.disk.map((d) => d.sentence)),
     advice(),
-    list("What the plan takes for granted", [...plan.notes, ...plan.missing]),
+    list("What the plan takes for granted", [...plan.notes, ...plan.missing].map(plainly)),
+    plan.missing.length ? fill() : "",
   );
 }
+
+function fill() { return h("div", { class: "row after" }, h("a", { class: "button", href: "/settings" }, "Fill in site, rigs and goals")); }
+
+// Keys of campaign.toml as the form calls them: who reads here never opens that file.
+const KEYS = {
+  "[[target.goal]]": "goal", "[[target.panel]]": "panel", "[[target]]": "target", "[[rig.filter]]": "filter", "[[rig]]": "rig", "site.sky_mag_arcsec2": "darkness of the sky", "site.seeing_arcsec": "usual seeing", "site.clear_night_probability": "share of clear nights",
+  "site.night_cooling_c": "cooling over a night", night_cooling_c: "cooling over a night", "telescope.tube": "material of the tube", "telescope.focal_length_mm": "focal length", "telescope.aperture_mm": "aperture", "camera.quantum_efficiency": "quantum efficiency of the camera",
+  "camera.dark_e_per_s": "dark current of the camera", "camera.gains": "the camera's gain", read_noise_e: "read-out noise",
+};
+const LONGEST_FIRST = Object.keys(KEYS).sort((a, b) => b.length - a.length);
+function plainly(text) { return LONGEST_FIRST.reduce((t, key) => t.replaceAll(key, KEYS[key]), text); }
+const dated = (text) => text.replace(/\b\d{4}-\d{2}-\d{2}\b/g, day);
 
 async function drawn(spec) {
   return (await attempt(() => chart(spec, "Heights of the targets over the night, twilight, the Moon, and what is shot when"))) ?? "";
