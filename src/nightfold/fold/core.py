@@ -24,7 +24,7 @@ from nightfold.errors import FoldError
 from nightfold.fold.levels import local_sky, noise_factors, seeing_leeway, seeing_terms
 from nightfold.fold.placing import NoiseEntries, Placer, placers_of
 from nightfold.fold.records import FoldOptions, FoldResult, FoldSub, PartialWeights, Plane, StackStatistic
-from nightfold.fold.scratch import Scratch
+from nightfold.fold.scratch import Scratch, plane_of_small_pages
 from nightfold.fold.statistics import RULES
 from nightfold.fold.tiles import Lie, Tile, plan_tiles
 from nightfold.kernels.combine import combine_tile, median_network, sorting_network, widening_of
@@ -290,8 +290,8 @@ class _Work:
     def _make_planes(self) -> None:
         """Empty planes; the system gives them memory only where tiles are written."""
         shape, n = self.grid_shape, len(self.placers)
-        self.image, self.variance = (np.empty(shape, np.float32) for _ in range(2))
-        self.coverage, self.rejected = (np.empty(shape, np.int16) for _ in range(2))
+        self.image, self.variance = (plane_of_small_pages(shape, np.float32) for _ in range(2))
+        self.coverage, self.rejected = (plane_of_small_pages(shape, np.int16) for _ in range(2))
         self.squares, self.entries = np.zeros(n, np.int64), np.zeros(n, np.int64)
         self.partial = []
 
