@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import lru_cache, reduce
 from pathlib import Path
 
@@ -31,6 +32,7 @@ from nightfold.frames.pixels import PixelSource, open_pixels
 from nightfold.intake.matching import match_calibration
 from nightfold.intake.records import Matched, Tolerances
 from nightfold.intake.stage import calibration_groups, facts_of_row, header_of_row
+from nightfold.ledger.lines import FactLine
 from nightfold.ledger.records import CalibrationRow, FrameRow
 from nightfold.ledger.workspace import Workspace
 from nightfold.settings.models import Rig
@@ -354,6 +356,45 @@ def _dark_current(rig: Rig | None, sensor_c: float | None) -> float | None:
         return None
     table = sorted((t, max(v, 1e-9)) for t, v in rig.camera.dark_e_per_s)
     return float(np.exp(np.interp(sensor_c, [t for t, _ in table], np.log([v for _, v in table]))))
+
+
+def measured_read_noise_e(ws: Workspace, groups: Sequence[Matched] | None = None) -> dict[str, float]:
+    """Read noise in electrons by rig, as the master biases of its latest subs tell it, where campaign.toml does not.
+
+    Only subs at the gain setting of the rig's first `gains` entry count (any where it names none), unbinned, of known
+    electrons a count. A rig without such a master is left out: nothing is made for it here.
+    """
+    rigs = {r.name: r for r in ws.settings.rig if not (r.camera.gains and r.camera.gains[0].read_noise_e is not None)}
+    masters = {m.key: m.path for m in ws.ledger.calibration_masters() if m.kind == "bias"} if rigs else {}
+    if not masters:
+        return {}
+    lines = {line.frame_id: line for line in ws.ledger.fact_lines() if line.kind == "sub" and line.rig in rigs}
+    latest: dict[tuple[str, tuple[int, ...], float], FactLine] = {}
+    for group in calibration_groups(ws) if groups is None else groups:
+        for line in (lines[i] for i in group.subs if i in lines):
+            rig = rigs[line.rig or ""]
+            setting = rig.camera.gains[0].setting if rig.camera.gains else None
+            gain = rig.gain_for(line.gain)
+            e_per_adu = (gain.e_per_adu if gain else None) or line.e_per_adu
+            if not group.bias or e_per_adu is None or line.binning_x != 1 or setting not in (None, line.gain):
+                continue
+            key = (rig.name, group.bias, e_per_adu)
+            if key not in latest or _moment(latest[key]) < _moment(line):
+                latest[key] = line
+    found: dict[str, float] = {}
+    for (name, bias, e_per_adu), _ in sorted(latest.items(), key=lambda item: _moment(item[1])):
+        path = masters.get(_master_key("bias", ws.ledger.frames(ids=bias), (), e_per_adu))
+        try:
+            noise = read_plane(ws.folder / path, glance=True).noise * e_per_adu if path is not None else math.nan
+        except CalibrationError:  # it is told, and made anew, by the next judge
+            continue
+        if math.isfinite(noise) and noise > 0.0:
+            found[name] = noise  # the latest stays
+    return found
+
+
+def _moment(line: FactLine) -> datetime:
+    return line.start or datetime.min
 
 
 def _master_key(kind: str, rows: Sequence[FrameRow], under: Sequence[FrameRow], e_per_adu: float | None) -> str:

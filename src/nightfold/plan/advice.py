@@ -138,7 +138,7 @@ def exposure_report(
     """How long a sub shall be on a rig through a filter, for a target's goal where there is one."""
     one = one_rig(settings, rig)
     wanted = target_asked(settings, target)
-    equipment = equipment_of(one, (filter,), throughput=throughput)
+    equipment = equipment_of(one, (filter,), throughput=throughput, read_noise_e=state.read_noise_e)
     wheel = _wheel_asked(one, equipment, filter)
     if not equipment.measured:
         raise SettingsError(

@@ -135,6 +135,7 @@ def equipment_of(
     *,
     dark_at_c: float | None = None,
     throughput: Mapping[tuple[str, str], float] | None = None,
+    read_noise_e: Mapping[str, float] | None = None,
 ) -> Equipment:
     """A rig in numbers.
 
@@ -147,6 +148,8 @@ def equipment_of(
         Sensor temperature for the dark current; the coldest listed by default.
     throughput : mapping, optional
         Measured share of the promised light, by rig and filter.
+    read_noise_e : mapping, optional
+        Measured on the biases, by rig; taken where campaign.toml tells none.
     """
     missing: list[str] = []
     telescope, camera = rig.telescope, rig.camera
@@ -175,7 +178,9 @@ def equipment_of(
     gain = camera.gains[0] if camera.gains else None
     read_noise = gain.read_noise_e if gain is not None and gain.read_noise_e is not None else None
     if read_noise is None:
-        missing.append(f"{rig.name}: camera.gains has no read_noise_e: {USUAL_READ_NOISE_E:g} e is taken")
+        read_noise = (read_noise_e or {}).get(rig.name)
+        told = f"{USUAL_READ_NOISE_E:g} e" if read_noise is None else f"{read_noise:.2f} e measured on the biases"
+        missing.append(f"{rig.name}: camera.gains has no read_noise_e: {told} is taken")
     darks = sorted(camera.dark_e_per_s)
     if darks:
         at = darks[0][0] if dark_at_c is None else dark_at_c

@@ -64,7 +64,8 @@ def season_report(
         lacks.append(f"site.clear_night_probability is not given: {USUAL_CLEAR:g} is taken")
     known = tuple(c if c is not None else USUAL_CLEAR for c in chances)
     for one in rigs:
-        lacks += equipment_of(one, [w.goal.filter for w in wanted if not one.filter and one.name in w.rigs]).missing
+        names = [w.goal.filter for w in wanted if not one.filter and one.name in w.rigs]
+        lacks += equipment_of(one, names, read_noise_e=state.read_noise_e).missing
     sky = season_sky(place, first, nights)
     found = []
     for one_target in asked:

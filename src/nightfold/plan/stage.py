@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from nightfold.align.wcs import is_mirrored, up_deg
+from nightfold.calibrate.stage import measured_read_noise_e
 from nightfold.depth.kept.stage import measured_shares
 from nightfold.depth.stage import depth
 from nightfold.engine.core import atomic_write, write_text
@@ -55,8 +56,10 @@ def _known(ws: Workspace) -> State:
         subs = [line for line in lines if line.kind == "sub"]
         facts = [facts_of_line(line) for line in subs], [facts_of_line(line) for line in lines if line.kind != "sub"]
         wanted, now = _angles(ws, subs, known)
+        groups = calibration_groups(ws, facts)
         return State(
-            subs=_past(ws, subs, known, calibration_groups(ws, facts)),
+            subs=_past(ws, subs, known, groups),
+            read_noise_e=measured_read_noise_e(ws, groups),
             sub_facts=tuple(facts[0]),
             calibration_facts=tuple(facts[1]),
             events=tuple(rig_events(ws)),

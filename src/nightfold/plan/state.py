@@ -121,6 +121,8 @@ class State:
     """Of goals that only masters can tell (as smooth as another master, a spot), by target, panel and filter."""
     measured_shares: Mapping[tuple[str, int | None, str], MeasuredShare] = field(default_factory=dict)
     """What `depth` measured on masters last, by target, panel and filter."""
+    read_noise_e: Mapping[str, float] = field(default_factory=dict)
+    """Measured on the biases, by rig, where campaign.toml does not tell it."""
     last_plan: tuple[KeptBlock, ...] = ()
     folder: str = "."
     """Where raws are written, as far as is known."""

@@ -6,7 +6,7 @@ Everything here is a function of settings, state and request; `plan.stage` bring
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
@@ -115,24 +115,28 @@ class Learnt:
     model: SkyModel
     throughput: dict[tuple[str, str], float]
     missing: tuple[str, ...]
+    read_noise_e: Mapping[str, float] = field(default_factory=dict)
 
     def equipment(self, rig: Rig, wanted: Sequence[str] = ()) -> Equipment:
         """A rig in numbers, with its measured light."""
-        return equipment_of(rig, wanted, throughput=self.throughput)
+        return equipment_of(rig, wanted, throughput=self.throughput, read_noise_e=self.read_noise_e)
 
 
 def learn(settings: CampaignSettings, state: State, spots: Sequence[Spot], place: Place, site: Site) -> Learnt:
     """Sky and rigs as far as the ledger's subs tell of them."""
     model, missing = sky_model_of(site)
     if not state.subs:
-        return Learnt(model, {}, missing)
+        return Learnt(model, {}, missing, state.read_noise_e)
     seen = {(s.rig, s.filter) for s in state.subs}
     shot = {r.name: [f for name, f in seen if name == r.name and f] for r in settings.rig}
-    plain = {r.name: equipment_of(r, shot[r.name]) for r in settings.rig}
+    noise = state.read_noise_e
+    plain = {r.name: equipment_of(r, shot[r.name], read_noise_e=noise) for r in settings.rig}
     places = {s.key: (s.ra_deg, s.dec_deg) for s in spots}
     throughput = measured_throughput(state.subs, plain, places, place, model)
-    equipment = {r.name: equipment_of(r, shot[r.name], throughput=throughput) for r in settings.rig}
-    return Learnt(fitted_sky(model, state.subs, equipment, places, place), throughput, missing)
+    equipment = {
+        r.name: equipment_of(r, shot[r.name], throughput=throughput, read_noise_e=noise) for r in settings.rig
+    }
+    return Learnt(fitted_sky(model, state.subs, equipment, places, place), throughput, missing, noise)
 
 
 def plan_tonight(settings: CampaignSettings, state: State, request: NightRequest) -> NightPlan:

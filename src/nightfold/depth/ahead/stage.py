@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from nightfold.calibrate.stage import measured_read_noise_e
 from nightfold.depth.core import hours_from_scratch
 from nightfold.depth.forecast import HORIZON_NIGHTS, NightsAhead, Wish, nights_ahead
 from nightfold.depth.goals import goal_words, wanted_of
@@ -49,7 +50,10 @@ def _reckoned_hours(ws: Workspace, target: Target, goal: Goal) -> float | None:
             zero_point_mag=promised.zero_point.mag,
             rayleigh_e_per_s_arcsec2=promised.rayleigh_e_per_s_arcsec2,
         )
-        if optics is None or gain is None or gain.read_noise_e is None or wanted.rate_e_per_s_arcsec2 is None:
+        noise = gain.read_noise_e if gain is not None else None
+        if noise is None:
+            noise = ws.remember("read noise", lambda: measured_read_noise_e(ws)).get(name)
+        if optics is None or noise is None or wanted.rate_e_per_s_arcsec2 is None:
             continue
         width = promised.width_nm or 0.0
         photons = natural_photons(site.sky_mag_arcsec2, Band(band.name, promised.centre_nm, width))
@@ -59,7 +63,7 @@ def _reckoned_hours(ws: Workspace, target: Target, goal: Goal) -> float | None:
             signal_e_per_s=wanted.rate_e_per_s_arcsec2 * area,
             sky_e_per_s=float(sky_e_per_s(photons, width, optics)),
             dark_e_per_s=dark,
-            read_noise_e=gain.read_noise_e,
+            read_noise_e=noise,
             exposure_s=rig.sub_s or USUAL_SUB_S,
             box_px2=goal.box_arcsec**2 / area,
             snr=goal.snr,
