@@ -42,7 +42,7 @@ def recipe(masters: dict[str, Plane]) -> Recipe:
 
 
 def layers_of(facts: LiveFacts, data: bytes) -> np.ndarray:
-    return np.frombuffer(data, "<f2").reshape(-1, facts.height, facts.width).astype(np.float32)
+    return np.frombuffer(data, "<f4").reshape(-1, facts.height, facts.width).astype(np.float32)
 
 
 def mixed(recipe: Recipe, facts: LiveFacts, data: bytes) -> np.ndarray:

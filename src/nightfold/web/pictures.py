@@ -55,7 +55,7 @@ def picture(request: Request) -> Any:
 
 @router.post("/picture/layers", summary="The layers that a picture is mixed from", response_class=Response)
 def layers(request: Request, wish: RecipeWish) -> Response:
-    """Four bytes with the length of the facts (little end first), the facts as JSON, and the half floats."""
+    """Four bytes with the length of the facts (little end first), the facts as JSON, and the layers as floats of 32 bits."""
     facts, data = room_of(request).mixer().layers(wish.recipe)
     head = json.dumps(to_document(facts), ensure_ascii=False).encode()
     head += b" " * (-len(head) % 4)

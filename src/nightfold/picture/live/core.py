@@ -1,4 +1,4 @@
-"""A picture mixed live elsewhere: its layers as half floats, and everything that the colour formulas need beside them.
+"""A picture mixed live elsewhere: its layers as floats, and everything that the colour formulas need beside them.
 
 What is shown while a slider moves follows the formulas of `nightfold.picture.render` on these layers, to 1/255 a channel;
 the exact picture still comes from there.
@@ -45,7 +45,7 @@ class LiveFacts:
     ----------
     layers : tuple of LayerFacts
         In the order of the bytes: first every filter's plane, then the star light if there is any, then its red, green and
-        blue factors if it is coloured. Each plane is width * height half floats, little end first, rows upwards.
+        blue factors if it is coloured. Each plane is width * height floats of 32 bits, little end first, rows upwards.
     star_unit : float or None
         Star light is in units of this; None where the recipe lays no stars back.
     tinted : bool
@@ -83,13 +83,13 @@ def live_layers(
         softness = stretch.of_filter[name][2] if name in stretch.of_filter else stretch.softness
         unit = softness / gain
         facts.append(LayerFacts(filter=name, pedestal=pedestal, unit=unit))
-        parts.append(_halves((plane - np.float32(own_sky)) / np.float32(unit), turn))
+        parts.append(_floats((plane - np.float32(own_sky)) / np.float32(unit), turn))
     star_unit = None
     back = next((s for s in recipe.steps if isinstance(s, StarsBack)), None)
     if made.stars is not None and back is not None:
         star_unit = back.softness
-        parts.append(_halves(made.stars / np.float32(star_unit), turn))
-        parts += [_halves(tint, turn) for tint in made.tints or ()]
+        parts.append(_floats(made.stars / np.float32(star_unit), turn))
+        parts += [_floats(tint, turn) for tint in made.tints or ()]
     height, width = parts[0].shape
     found = LiveFacts(
         width=width,
@@ -104,11 +104,11 @@ def live_layers(
     return found, b"".join(p.tobytes() for p in parts)
 
 
-def _halves(plane: Plane32, turn: Turn | None) -> npt.NDArray[np.float16]:
-    """As half floats, mirrored and in quarter turns as the recipe's end has it."""
+def _floats(plane: Plane32, turn: Turn | None) -> Plane32:
+    """As floats of 32 bits, mirrored and in quarter turns as the recipe's end has it."""
     if turn is not None:
         plane = np.rot90(plane[:, ::-1] if turn.mirror else plane, -turn.quarter_turns)
-    return np.ascontiguousarray(np.clip(plane, -HALF_TOP, HALF_TOP), np.dtype("<f2"))
+    return np.ascontiguousarray(np.clip(plane, -HALF_TOP, HALF_TOP), np.dtype("<f4"))
 
 
 def _spread_gains(made: Layers) -> tuple[tuple[float, ...], ...]:

@@ -135,18 +135,18 @@ export class Mixer {
 
   #at(name) { return this.gl.getUniformLocation(this.program, name); }
 
-  // Takes the answer of /api/picture/layers: facts and half floats.
+  // Takes the answer of /api/picture/layers: facts and floats.
   load(buffer) {
     this.buffer = buffer;
     const length = new DataView(buffer).getUint32(0, true);
     const facts = (this.facts = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length))));
-    const data = new Uint16Array(buffer, 4 + length), { width, height } = facts, { gl } = this, A = gl.TEXTURE_2D_ARRAY;
+    const data = new Float32Array(buffer.slice(4 + length)), { width, height } = facts, { gl } = this, A = gl.TEXTURE_2D_ARRAY;
     const count = facts.layers.length + (facts.star_unit === null ? 0 : 1) + (facts.tinted ? 3 : 0);
     if (this.texture) gl.deleteTexture(this.texture);
     this.texture = gl.createTexture();
     gl.bindTexture(A, this.texture);
-    gl.pixelStorei(gl.UNPACK_ALIGNMENT, 2);
-    gl.texImage3D(A, 0, gl.R16F, width, height, count, 0, gl.RED, gl.HALF_FLOAT, data);
+    gl.pixelStorei(gl.UNPACK_ALIGNMENT, 4);
+    gl.texImage3D(A, 0, gl.R32F, width, height, count, 0, gl.RED, gl.FLOAT, data);
     for (const [name, value] of [[gl.TEXTURE_MIN_FILTER, gl.NEAREST], [gl.TEXTURE_MAG_FILTER, gl.NEAREST]]) gl.texParameteri(A, name, value);
     this.canvas.width = width;
     this.canvas.height = height;
