@@ -34,6 +34,15 @@ def test_two_rigs_one_target() -> None:
     assert guess.tables["site"]["latitude_deg"] == -31.2
 
 
+def test_the_sites_height_comes_from_the_headers() -> None:
+    told = guess_campaign([replace(SUB, site_elevation_m=1164.6), replace(SUB, site_elevation_m=1165.2), SUB])
+    assert told.tables["site"]["elevation_m"] == 1165
+    assert any("1165 m above the sea" in s for s in told.sentences)
+    silent = guess_campaign([SUB])
+    assert silent.tables["site"]["elevation_m"] == 0
+    assert any("height not told, 0 m taken" in s for s in silent.sentences)
+
+
 def test_a_width_in_the_filters_name_is_taken() -> None:
     guess = guess_campaign([replace(SUB, filter_width_nm=7.0), replace(SUB, filter="OIII")])
     widths = {f["name"]: f["width_nm"] for f in guess.tables["rig"][0]["filter"]}

@@ -152,6 +152,7 @@ def interpret_cards(
         dec_deg=dec_deg,
         site_latitude_deg=latitude,
         site_longitude_deg=longitude,
+        site_elevation_m=_elevation_m(r),
         focuser_position=r.number("FOCPOS", "FOCUSPOS", "CAMFOCUS", "FOCUS", "TELFOCUS"),
         focuser_c=_celsius(r, "FOCTEMP", "FOCUSTEM", "FOCUSTMP"),
         ambient_c=_celsius(r, "AMB-TEMP", "AMBTEMP", "TAMBIENT", "OUTTEMP", "AIRTEMP", "TELTEMP", "AMBIENT"),
@@ -378,6 +379,17 @@ def _site(r: _Reading, start: datetime | None, offset_h: float | None) -> tuple[
     if value == 0.0 and not latitude_deg:  # both zero: never filled in
         return None, None
     return latitude_deg, _east_positive(r, key, value, start, offset_h)
+
+
+def _elevation_m(r: _Reading) -> float | None:
+    """Height of the site; OBSGEO-H counts from the ellipsoid, within 110 m of the sea. ELEVATIO is where a telescope points."""
+    found = r.named_number("SITEELEV", "ALT-OBS", "SITEALT", "OBSALT", "OBSELEV", "GEOELEV", "OBSGEO-H")
+    if found is None:
+        return None
+    key, value = found
+    if re.search(r"\b(ft|feet|foot)\b", r.comment(key).lower()):
+        value *= 0.3048
+    return value if -500.0 <= value <= 9000.0 else None
 
 
 def _degrees(r: _Reading, *keys: str) -> tuple[str, float] | None:

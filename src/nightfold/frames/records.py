@@ -44,6 +44,7 @@ class FrameHeader:
     dec_deg: float | None = None
     site_latitude_deg: float | None = None
     site_longitude_deg: float | None = None  # east positive
+    site_elevation_m: float | None = None
     focuser_position: float | None = None
     focuser_c: float | None = None
     ambient_c: float | None = None

@@ -84,8 +84,11 @@ def _site(headers: Sequence[FrameHeader], told: list[str]) -> dict[str, Any] | N
             "No file names the site: nights are told apart by gaps between subs, and air mass only where headers give it."
         )
         return None
-    site: dict[str, Any] = {"latitude_deg": round(latitude, 4), "longitude_deg": round(longitude, 4), "elevation_m": 0}
-    where = f"Site from the headers: latitude {latitude:.2f}°, longitude {longitude:.2f}° (east positive)"
+    site: dict[str, Any] = {"latitude_deg": round(latitude, 4), "longitude_deg": round(longitude, 4)}
+    height = _median(h.site_elevation_m for h in headers)
+    site["elevation_m"] = 0 if height is None else round(height)
+    where = f"Site from the headers: latitude {latitude:.2f}°, longitude {longitude:.2f}° (east positive), "
+    where += "height not told, 0 m taken" if height is None else f"{height:.0f} m above the sea"
     clock_h = _commonest(h.utc_offset_h for h in headers)
     solar_h = ((longitude + 180.0) % 360.0 - 180.0) / 15.0
     if clock_h is None or not clock_h.is_integer() or abs(clock_h - solar_h) > FARTHEST_CLOCK_H:

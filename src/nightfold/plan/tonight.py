@@ -133,9 +133,7 @@ def learn(settings: CampaignSettings, state: State, spots: Sequence[Spot], place
     plain = {r.name: equipment_of(r, shot[r.name], read_noise_e=noise) for r in settings.rig}
     places = {s.key: (s.ra_deg, s.dec_deg) for s in spots}
     throughput = measured_throughput(state.subs, plain, places, place, model)
-    equipment = {
-        r.name: equipment_of(r, shot[r.name], throughput=throughput, read_noise_e=noise) for r in settings.rig
-    }
+    equipment = {r.name: equipment_of(r, shot[r.name], throughput=throughput, read_noise_e=noise) for r in settings.rig}
     return Learnt(fitted_sky(model, state.subs, equipment, places, place), throughput, missing, noise)
 
 

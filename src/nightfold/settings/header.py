@@ -36,6 +36,7 @@ class HeaderFields(Table):
     dec_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
     site_latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
     site_longitude_deg: Annotated[float, Field(ge=-180, le=360)] | None = None
+    site_elevation_m: Annotated[float, Field(ge=-500, le=9000)] | None = None
     focuser_position: Number | None = None
     focuser_c: Number | None = None
     ambient_c: Number | None = None
