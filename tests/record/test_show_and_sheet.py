@@ -285,3 +285,10 @@ def test_sheet_command(campaign: Campaign, tmp_path: Path, capsys: pytest.Captur
     assert ".pdf, .png" in json.loads(capsys.readouterr().out)["error"]["allowed"]
     with pytest.raises(NightfoldError, match="format"):
         campaign.sheet(day=date(2026, 5, 16), out=tmp_path / "a.svg")
+
+
+@pytest.mark.parametrize("name", ["unfiltered", "Sloan near infrared"])
+def test_the_names_of_filters_are_written_out(name: str) -> None:
+    text = strip_told(strip_of(night_of(date(2026, 5, 1), **{name: 1.0}), night_of(date(2026, 9, 1), Ha=2.0)))
+    assert any(f" {name} " in f" {line}" for line in text.splitlines())
+    assert max(len(line) for line in text.splitlines()) <= 80

@@ -11,8 +11,8 @@ from nightfold.charts.records import Strip, StripGoal, StripNight, StripTonight
 from nightfold.charts.strip import FAR_DAYS, days_until_tonight
 
 WIDTH = 80
-LABEL, TOTAL = 11, 20
-COLUMNS = WIDTH - LABEL - TOTAL - 2
+LEAST_LABEL, MOST_LABEL, TOTAL = 11, 24, 20
+"""Names of filters are written out as far as they leave room for the nights."""
 BLOCKS = "▁▂▃▄▅▆▇█"
 LEAST_DAYS = 14
 
@@ -27,6 +27,18 @@ def strip_told(strip: Strip) -> str:
     lines += [""] + [line for text in (*_once(strip), *strip.notes) for line in _wrapped(text)]
     lines += _wrapped(f"Next: {strip.next}")
     return "\n".join(line.rstrip() for line in lines)
+
+
+def _labels(strip: Strip) -> dict[str, str]:
+    """What each filter's row is called."""
+    styles = filter_styles(strip.filters)
+    return {name: s.label if s.letter else f"{s.sign} {s.label}" for name, s in styles.items()}
+
+
+def _room(strip: Strip) -> tuple[int, int]:
+    """Characters for the names of rows and for the blocks beside them."""
+    label = min(MOST_LABEL, max([LEAST_LABEL, *map(len, _labels(strip).values())]))
+    return label, WIDTH - label - TOTAL - 2
 
 
 def _wrapped(text: str) -> list[str]:
@@ -48,12 +60,12 @@ def _rows(strip: Strip) -> list[str]:
         return [f"Tonight is {far} days after the last night."] if far is not None else []
     first, last = min(days), max(days)
     first = min(first, last - timedelta(days=LEAST_DAYS))
-    step = -(-((last - first).days + 1) // COLUMNS)
+    label_room, columns = room = _room(strip)
+    step = -(-((last - first).days + 1) // columns)
     column = {d: (d - first).days // step for d in days}
     count = (last - first).days // step + 1
     # A day takes two characters where there is room, so that blocks stand apart.
-    wide = 2 if 2 * count <= COLUMNS else 1
-    styles = filter_styles(strip.filters)
+    wide = 2 if 2 * count <= columns else 1
     kept: dict[str, dict[int, float]] = {}
     dropped: dict[int, float] = {}
     for n in strip.nights:
@@ -63,15 +75,15 @@ def _rows(strip: Strip) -> list[str]:
             dropped[column[n.date]] = dropped.get(column[n.date], 0.0) + f.dropped_h
     added = {f.filter: f.kept_h for f in shown.filters} if shown else {}
     top = max([*(v for row in kept.values() for v in row.values()), *dropped.values(), *added.values(), 1e-9])
-    lines = _dates(strip.nights, column, count, wide, shown.date if shown else None)
+    lines = _dates(strip.nights, column, count, wide, shown.date if shown else None, room)
     moons: dict[int, float] = {}
     every: Sequence[StripNight | StripTonight] = (*strip.nights, *([shown] if shown else []))
     for night in every:
         if night.moon_illuminated_fraction is not None:
             moons.setdefault(column[night.date], night.moon_illuminated_fraction)
-    lines.append(_line("Moon lit", moons, count, wide, 1.0, ""))
+    lines.append(_line("Moon lit", moons, count, wide, 1.0, "", room))
     last_column = column[shown.date] if shown else -1
-    for name, style in styles.items():
+    for name, label in _labels(strip).items():
         if name not in kept and name not in added:
             continue
         row = {**kept.get(name, {})}
@@ -80,19 +92,20 @@ def _rows(strip: Strip) -> list[str]:
         if name in added:
             row[last_column] = added[name]
             told += f" + {added[name]:.1f} h"
-        label = style.label if style.letter else f"{style.sign} {style.label}"
-        lines.append(_line(label, row, count, wide, top, told))
+        lines.append(_line(label, row, count, wide, top, told, room))
     if any(v > 0 for v in dropped.values()):
-        lines.append(_line("dropped", dropped, count, wide, top, f"{strip.dropped_h:.1f} h"))
-    lines += _conditions(strip.nights, column, count, wide)
+        lines.append(_line("dropped", dropped, count, wide, top, f"{strip.dropped_h:.1f} h", room))
+    lines += _conditions(strip.nights, column, count, wide, room)
     if shown and added:
-        lines.append(f"{'':{LABEL}} After the +: what tonight, the last column, would add.")
+        lines.append(f"{'':{label_room}} After the +: what tonight, the last column, would add.")
     if far is not None and far > FAR_DAYS:
-        lines.append(f"{'':{LABEL}} Tonight is {far} days later and not in this row.")
+        lines.append(f"{'':{label_room}} Tonight is {far} days later and not in this row.")
     return lines
 
 
-def _conditions(nights: Sequence[StripNight], column: Mapping[date, int], count: int, wide: int) -> list[str]:
+def _conditions(
+    nights: Sequence[StripNight], column: Mapping[date, int], count: int, wide: int, room: tuple[int, int]
+) -> list[str]:
     arcsec = any(n.fwhm_arcsec is not None for n in nights)
     wanted = (
         ("FWHM", "″" if arcsec else " px", {column[n.date]: n.fwhm_arcsec if arcsec else n.fwhm_px for n in nights}),
@@ -104,13 +117,16 @@ def _conditions(nights: Sequence[StripNight], column: Mapping[date, int], count:
         if known:
             low, high = min(known.values()), max(known.values())
             span = f"{low:.1f} to {high:.1f}{unit}" if f"{low:.1f}" != f"{high:.1f}" else f"{low:.1f}{unit}"
-            lines.append(_line(label, known, count, wide, high, span))
+            lines.append(_line(label, known, count, wide, high, span, room))
     return lines
 
 
-def _line(label: str, values: Mapping[int, float], count: int, wide: int, top: float, told: str) -> str:
+def _line(
+    label: str, values: Mapping[int, float], count: int, wide: int, top: float, told: str, room: tuple[int, int]
+) -> str:
+    label_room, columns = room
     cells = "".join(_block(values.get(c), top) + " " * (wide - 1) for c in range(count))
-    return f"{label:{LABEL}.{LABEL}} {cells:{COLUMNS}} {told:.{TOTAL}}"
+    return f"{label:{label_room}.{label_room}} {cells:{columns}} {told:.{TOTAL}}"
 
 
 def _block(value: float | None, top: float) -> str:
@@ -123,18 +139,24 @@ def _block(value: float | None, top: float) -> str:
 
 
 def _dates(
-    nights: Sequence[StripNight], column: Mapping[date, int], count: int, wide: int, tonight: date | None
+    nights: Sequence[StripNight],
+    column: Mapping[date, int],
+    count: int,
+    wide: int,
+    tonight: date | None,
+    room: tuple[int, int],
 ) -> list[str]:
     """Names of nights over their column, as many as there is room for; tonight's always."""
-    cells = [" "] * (COLUMNS + 1)
+    label_room, columns = room
+    cells = [" "] * (columns + 1)
     marks: list[tuple[date, str]] = [(tonight, "tonight")] if tonight is not None else []
     marks += [(n.date, f"{n.date.day} {n.date:%b}") for n in nights]
     for day, text in marks:
-        start = min(column[day] * wide, COLUMNS - len(text))
+        start = min(column[day] * wide, columns - len(text))
         reach = cells[max(0, start - 1) : start + len(text) + 1]
         if all(c == " " for c in reach):
             cells[start : start + len(text)] = text
-    return [f"{'':{LABEL}} {''.join(cells)}"]
+    return [f"{'':{label_room}} {''.join(cells)}"]
 
 
 def _goals(strip: Strip) -> list[str]:
@@ -152,8 +174,7 @@ def _goals(strip: Strip) -> list[str]:
 
 def _goal(goal: StripGoal, strip: Strip) -> str:
     """A goal as a bar with what is done and what is to come."""
-    style = filter_styles(strip.filters)[goal.filter]
-    label = style.label if style.letter else f"{style.sign} {style.label}"
+    label, (label_room, _) = _labels(strip)[goal.filter], _room(strip)
     size = 24
     full = 0 if goal.done is None else min(size, int(goal.done * size + 1e-9))
     bar = "█" * full + "░" * (size - full) if goal.done is not None else "depth not known yet".ljust(size)
@@ -163,7 +184,7 @@ def _goal(goal: StripGoal, strip: Strip) -> str:
         told += ", deep enough"
     elif goal.hours_left is not None:
         told += f", {goal.hours_left:.1f} h to go"
-    return f"{label:{LABEL}.{LABEL}} {bar} {told}"[:WIDTH]
+    return f"{label:{label_room}.{label_room}} {bar} {told}"[:WIDTH]
 
 
 def _once(strip: Strip) -> list[str]:
