@@ -141,7 +141,7 @@ class WayPart(CampaignBase):
             )
 
     def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:
-        """Record a dated event of a rig (of all when not named); how many rigs it concerns."""
+        """Record a dated event of a rig (of all when not named); how many notes that are: one."""
         if rig is not None and self.settings.rig_named(rig) is None:
             names = ", ".join(r.name for r in self.settings.rig) or "none"
             raise SettingsError("no rig has this name", seen=rig, allowed=names)
@@ -149,7 +149,7 @@ class WayPart(CampaignBase):
             raise SettingsError("the note is empty", allowed="what happened, in a few words")
         with self._writing("note"):
             self._ws.ledger.add_event(rig, on or datetime.now().date(), text.strip())
-        return 1 if rig is not None else max(1, len(self.settings.rig))
+        return 1
 
     def change_settings(self, changes: Sequence[Change]) -> None:
         """Change single values of campaign.toml, comments kept; nothing is written if one would be wrong.

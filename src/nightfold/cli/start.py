@@ -188,6 +188,6 @@ def note(
     def work(_token: CancelToken, _progress: TerminalProgress) -> int:
         with Campaign.open(campaign_folder(common)) as campaign:
             noted = campaign.note(text, rig=rig, on=on)
-        return finish(common, {"noted": noted}, lambda: f"Noted for {noted} rig{'s' if noted != 1 else ''}: {text}")
+        return finish(common, {"noted": noted}, lambda: f"Noted for {rig or 'all rigs'}: {text}")
 
     return guarded(common, work)

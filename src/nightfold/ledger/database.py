@@ -79,10 +79,10 @@ def open_database(file: Path, database_url: str | None) -> Database:
         raise LedgerError(
             f"{shown} cannot be opened as a ledger",
             seen=str(error.orig),
-            next_step="see that the folder exists and can be written"
-            + (
-                "; else restore it from its .backup copy, or move it away and take the frames in again" if place else ""
-            ),
+            next_step="see that the folder exists and can be written; else restore it from its .backup copy, or move it "
+            "away and take the frames in again"
+            if place
+            else "see that the server runs and can be reached, and that database_url's name, user and password are right",
         ) from error
     except BaseException:
         engine.dispose()
