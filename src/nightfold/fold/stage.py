@@ -581,7 +581,7 @@ def _path(ws: Workspace, request: FoldRequest, summary: MasterSummary) -> Path:
     folder = request.out or ws.masters_folder
     parts = [summary.target, f"panel{summary.panel}" if summary.panel else "", summary.filter, *summary.rigs]
     name = "_".join(_safe(p) for p in parts if p)
-    return folder / f"{name}.fits"
+    return folder.absolute() / f"{name}.fits"
 
 
 def _safe(text: str) -> str:
