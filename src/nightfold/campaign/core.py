@@ -53,7 +53,7 @@ class Campaign(WayPart, PlanningPart, OpticsPart, LookingPart, KeepingPart):
     """A campaign: its folder with `campaign.toml` (what is wanted) and the ledger (what is known).
 
     Open it with `Campaign.open` or make it with `Campaign.create`; it is a context manager. Methods that change it hold
-    the campaign's lock while they run, so that two programs never write at once.
+    the campaign's lock while they run, so that two programs never write at once: the second gets a LedgerError.
     """
 
     @classmethod

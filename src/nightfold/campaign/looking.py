@@ -71,7 +71,13 @@ class LookingPart(CampaignBase):
         return proof_pair(self._ws)
 
     def crop_file(self, name: str) -> Path:
-        """The path of a crop that `depth` wrote, by its name."""
+        """The path of a crop that `depth` wrote, by its name.
+
+        Raises
+        ------
+        LedgerError
+            No crop has this name.
+        """
         folder = self._ws.depth_folder
         found = (
             next((p for p in folder.rglob("*") if p.name == name and p.is_file()), None) if folder.is_dir() else None
@@ -87,7 +93,13 @@ class LookingPart(CampaignBase):
         return capture_table(self._ws)
 
     def master_file(self, master_id: int) -> Path:
-        """The path of a master by its number; only files that the ledger lists."""
+        """The path of a master by its number; only files that the ledger lists.
+
+        Raises
+        ------
+        LedgerError
+            No master has this number, or its file is gone.
+        """
         found = next((m.path for m in self._ws.ledger.masters() if m.id == master_id and m.path.exists()), None)
         if found is None:
             raise LedgerError("there is no master of this number", seen=str(master_id), next_step="fold again")
@@ -118,13 +130,25 @@ class LookingPart(CampaignBase):
         return Mixer(self._ws)
 
     def save_version(self, recipe: Recipe, name: str) -> Version:
-        """Keep a recipe under the next number, to come back to."""
+        """Keep a recipe under the next number, to come back to.
+
+        Raises
+        ------
+        PictureError
+            There are 200 versions already.
+        """
         from nightfold.picture.live.stage import save_version
 
         return save_version(self._ws, recipe, name)
 
     def picture_file(self, picture_id: int, name: str) -> Path:
-        """The path of a picture's file by its name; only files that the ledger lists."""
+        """The path of a picture's file by its name; only files that the ledger lists.
+
+        Raises
+        ------
+        PictureError
+            No picture of this number has a file of this name.
+        """
         from nightfold.picture.live.stage import picture_file
 
         return picture_file(self._ws, picture_id, name)

@@ -51,7 +51,15 @@ class PlanningPart(CampaignBase):
             )
 
     def exposure(self, *, filter: str, rig: str | None = None, target: str | None = None) -> ExposureReport:
-        """How long a sub shall be on a rig through a filter, and what other lengths cost."""
+        """How long a sub shall be on a rig through a filter, and what other lengths cost.
+
+        Lengths in seconds, rates in electrons a second and unbinned pixel.
+
+        Raises
+        ------
+        SettingsError
+            No site, no such rig or filter, or a rig without aperture, focal length or pixel.
+        """
         from nightfold.plan.stage import exposure
 
         return exposure(self._ws, rig=rig, filter=filter, target=target)
@@ -63,13 +71,25 @@ class PlanningPart(CampaignBase):
         return frame(self._ws, rig=rig, target=target)
 
     def season(self, *, day: date | None = None, target: str | None = None, rig: str | None = None) -> SeasonReport:
-        """What the year from a night on holds: hours by month, best date, finish, and what another choice gives."""
+        """What the year from a night on holds: hours by month, best date, finish, and what another choice gives.
+
+        Raises
+        ------
+        SettingsError
+            No site in campaign.toml, or no target or rig of this name.
+        """
         from nightfold.plan.stage import season
 
         return season(self._ws, day=day, target=target, rig=rig)
 
     def calendar(self, *, day: date | None = None, out: str | Path | None = None) -> CalendarReport:
-        """A night's plan as an iCalendar file with alarms."""
+        """A night's plan as an iCalendar file with alarms.
+
+        Raises
+        ------
+        SettingsError
+            The plan of the night has no block.
+        """
         from nightfold.plan.stage import calendar
 
         with ledger_errors():

@@ -53,7 +53,15 @@ class WayPart(CampaignBase):
         return [n for n in found if n in known], [n for n in found if n not in known]
 
     def decide(self, files: Sequence[str | Path], verdict: str, *, why: str = "") -> int:
-        """Record a person's decision ("keep", "drop" or "clear") on subs by path or name; how many were found."""
+        """Record a person's decision ("keep", "drop" or "clear") on subs by path or name; how many were found.
+
+        Raises
+        ------
+        SettingsError
+            Another decision than these three.
+        LedgerError
+            A name that no sub has: then nothing is recorded.
+        """
         if verdict not in ("keep", "drop", "clear"):
             raise SettingsError("unknown decision", seen=verdict, allowed="keep, drop, clear")
         names = [str(f) for f in files]
@@ -70,7 +78,15 @@ class WayPart(CampaignBase):
             return self._ws.ledger.add_decisions(ids, verdict, why)
 
     def decide_on(self, sub_ids: Sequence[int], verdict: str, *, why: str = "") -> int:
-        """The same on subs by their numbers in the ledger; how many."""
+        """The same on subs by their numbers in the ledger; how many.
+
+        Raises
+        ------
+        SettingsError
+            Another decision than these three.
+        LedgerError
+            A number that no sub has: then nothing is recorded.
+        """
         if verdict not in ("keep", "drop", "clear"):
             raise SettingsError("unknown decision", seen=verdict, allowed="keep, drop, clear")
         found = {r.id for r in self._ws.ledger.frames(ids=sub_ids) if r.kind == "sub"}
@@ -117,7 +133,12 @@ class WayPart(CampaignBase):
     ) -> PictureReport:
         """Mix the masters into a picture, by a recipe or by an automatic one that is written beside it.
 
-        Keywords as in `nightfold.picture.stage.make_picture`.
+        Keywords as in `nightfold.picture.stage.make_picture`. Sizes in the report are pixels, its paths whole.
+
+        Raises
+        ------
+        PictureError
+            No masters of this target, rig and panel, masters of several sizes, or a recipe that cannot be followed.
         """
         from nightfold.picture.stage import make_picture
 
@@ -141,7 +162,13 @@ class WayPart(CampaignBase):
             )
 
     def note(self, text: str, *, rig: str | None = None, on: date | None = None) -> int:
-        """Record a dated event of a rig (of all when not named); how many notes that are: one."""
+        """Record a dated event of a rig (of all when not named); how many notes that are: one.
+
+        Raises
+        ------
+        SettingsError
+            No rig has this name, or the text is empty.
+        """
         if rig is not None and self.settings.rig_named(rig) is None:
             names = ", ".join(r.name for r in self.settings.rig) or "none"
             raise SettingsError("no rig has this name", seen=rig, allowed=names)
