@@ -49,7 +49,10 @@ def test_a_found_place_is_the_commands_document(page: Any, copied: Path, monkeyp
     monkeypatch.setattr(sky, "solve_file", found)
     wish = {"path": str(file), "around": "250.2 -48.8", "scale": 1.8}
     record = page.wait_for(page.post("/api/do/solve", wish))
-    assert (record["state"], record["result"]) == ("done", {"ra_deg": 250.2, "rms_px": None, "file": str(file.resolve())})
+    assert (record["state"], record["result"]) == (
+        "done",
+        {"ra_deg": 250.2, "rms_px": None, "file": str(file.resolve())},
+    )
     assert asked == {
         "path": file.resolve(), "around": "250.2 -48.8", "within_deg": 3.0, "scale": 1.8, "write": None,
         "cone_folders": [copied / "catalogue"],
