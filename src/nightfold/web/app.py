@@ -41,7 +41,16 @@ def create_app(folder: Path, door: Door) -> Guard:
     )
     app.state.room = room
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    for router in (api.router, work.router, views.router, pictures.router, plans.router, plans.scripts, sky.router, pages.router):
+    for router in (
+        api.router,
+        work.router,
+        views.router,
+        pictures.router,
+        plans.router,
+        plans.scripts,
+        sky.router,
+        pages.router,
+    ):
         app.include_router(router)
     app.add_exception_handler(NightfoldError, _told)
     app.add_exception_handler(RequestValidationError, _misread)

@@ -176,7 +176,9 @@ def season(request: Request, target: Text = None, rig: Text = None) -> Any:
     return to_document(room_of(request).campaign().season(target=target, rig=rig))
 
 
-@router.post("/do/season", summary="The usable hours of the year as work; its result is the chart as a Vega-Lite specification")
+@router.post(
+    "/do/season", summary="The usable hours of the year as work; its result is the chart as a Vega-Lite specification"
+)
 def draw_season(request: Request, wish: ChartWish) -> Any:
     """As `/api/charts/season`, with progress: a year of nights takes seconds."""
     room = room_of(request)
