@@ -31,7 +31,10 @@ def running_server() -> Iterator[str | None]:
         yield None
         return
     folder = Path(tempfile.mkdtemp(prefix="pg"))  # a socket's path may have 107 bytes: not in pytest's deep folders
-    prefix = ["runuser", "-u", "postgres", "--"] if as_root else []
+    runuser = (
+        shutil.which("runuser", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/sbin"])) or "runuser"
+    )
+    prefix = [runuser, "-u", "postgres", "--"] if as_root else []
 
     def run(*words: str) -> None:
         subprocess.run([*prefix, *words], check=True, capture_output=True, cwd=folder)

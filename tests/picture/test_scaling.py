@@ -79,12 +79,12 @@ def test_a_picture_by_zero_points_shows_equal_flux_as_grey() -> None:
 def test_a_page_that_mixes_live_gets_scaled_layers() -> None:
     recipe = automatic(balance="zero-points")
     facts, data = live_layers(recipe, planes(), preview_px=160)
-    halves = np.frombuffer(data, "<f2").reshape(-1, facts.height, facts.width).astype(float)
+    values = np.frombuffer(data, "<f4").reshape(-1, facts.height, facts.width).astype(float)
     level = next(s for s in recipe.steps if isinstance(s, Level))
     shown = []
-    for layer, half in zip(facts.layers, halves):  # as the page reckons it
+    for layer, plane in zip(facts.layers, values):  # as the page reckons it
         gain = level.gain[layer.filter]
-        shown.append(half[60, 80] * layer.unit * gain + (layer.pedestal - level.sky[layer.filter]) * gain)
+        shown.append(plane[60, 80] * layer.unit * gain + (layer.pedestal - level.sky[layer.filter]) * gain)
     assert shown[1] == pytest.approx(shown[0], rel=0.05)
 
 

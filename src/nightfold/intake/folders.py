@@ -71,7 +71,8 @@ def allowed_folder(path: str, places: tuple[Path, ...]) -> Path:
         allowed="folders under " + ", ".join(str(p) for p in places),
         next_step="choose another folder, or start Nightfold in that one",
     )
-    if "\0" in path or not path:
+    # A path that is not whole would count from wherever the server was started.
+    if "\0" in path or not Path(path).is_absolute():
         raise refused
     try:
         real = Path(path).resolve(strict=True)

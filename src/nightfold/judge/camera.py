@@ -10,6 +10,9 @@ import numpy as np
 from nightfold.judge.records import SubFacts
 from nightfold.judge.usual import Centre, Usual
 
+FITS_ALL_THE_SAME = "its light and its level fit all the same"
+"""How the words on a header end that the pixels do not bear out."""
+
 SENSOR_OFF_C = 2.0
 """Darks are matched to 1 °C; dark current doubles every 6 °C, so 2 °C off leaves a quarter of it uncorrected."""
 

@@ -289,7 +289,7 @@ def _weighed(
         found.append((0.0, "cloud", "worth little, without one cause that stands out"))
     odd = camera.odd_settings(sub, usual)
     if odd:
-        found.append((-1.0, "wrong-frame", f"{odd}; its light and its level fit all the same"))
+        found.append((-1.0, "wrong-frame", f"{odd}; {camera.FITS_ALL_THE_SAME}"))
     found.sort(key=lambda item: -item[0])
     causes = [(cause, text) for _, cause, text in found]
     if causes and (poor or harms):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightfold.judge.camera import FITS_ALL_THE_SAME
 from nightfold.robust import mad_sigma
 from nightfold.watch.records import WatchedSub
 
@@ -71,6 +72,11 @@ def _alarms_of_rule(rule: _Rule, subs: Sequence[WatchedSub]) -> list[Alarm]:
 
 def _has(cause: str) -> Callable[[Sequence[WatchedSub], bool], bool]:
     return lambda subs, _standing: any(c == cause for c, _ in subs[-1].causes)
+
+
+def _strange(subs: Sequence[WatchedSub], _standing: bool) -> bool:
+    # A setting that the pixels do not bear out is told by the look at the first subs, once.
+    return any(c == "wrong-frame" and not text.endswith(FITS_ALL_THE_SAME) for c, text in subs[-1].causes)
 
 
 def _detail(cause: str, lead: str) -> Callable[[Sequence[WatchedSub]], str]:
@@ -155,9 +161,7 @@ RULES = (
     _Rule("cloud", _clouded, 2, 2, _cloud_text, "The sky is clear again."),
     _Rule("trailing", _has("trailing"), 2, 2, _detail("trailing", "guiding: "), "Stars are round again."),
     _Rule("dew", _has("dew"), 2, 2, _detail("dew", "dew or frost: "), "The view is clear again."),
-    _Rule(
-        "wrong-frame", _has("wrong-frame"), 1, 1, _detail("wrong-frame", ""), "Frames are as their headers say again."
-    ),
+    _Rule("wrong-frame", _strange, 1, 1, _detail("wrong-frame", ""), "Frames are as their headers say again."),
     _Rule("pointing", _has("pointing"), 2, 1, _detail("pointing", "the field is lost: "), "The field is found again."),
     _Rule("sensor", _has("sensor"), 2, 2, _detail("sensor", "camera: "), "The camera is as it should be again."),
     _Rule("overexposed", _has("overexposed"), 1, 2, _detail("overexposed", "light: "), "No longer overexposed."),
