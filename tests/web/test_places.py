@@ -98,6 +98,12 @@ def test_an_empty_campaign_leads_on(serve: Any, browser: Any, tmp_path: Path, pa
     page = context.new_page()
     page.goto(serve(tmp_path / "c").address + path)
     page.wait_for_selector(f"main {way_on}", timeout=30_000)
+    onward = page.locator(f"main {way_on}").first
+    assert onward.is_enabled()
+    assert onward.inner_text().strip(), "the way on must say where it leads"
+    box = onward.bounding_box()
+    assert box is not None
+    assert min(box["width"], box["height"]) >= 40, "a finger must hit it"
     context.close()
 
 
